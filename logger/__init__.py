@@ -1,0 +1,1 @@
+"""Bytes on a line, to records, to the journal."""
