@@ -1,0 +1,250 @@
+"""The settings: what a TOML file may say, as frozen dataclasses in SI.
+
+`load_settings` reads a file and refuses, in one line with file, key and reason, whatever it does not
+understand: unknown keys, wrong units, impossible values. `default_settings` is what holds without a file.
+The reading itself is in `settings_schema.py`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal
+
+from logger.units import SECONDS_PER_DAY, STANDARD_ATMOSPHERE_Pa
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date, datetime
+
+Support = Literal["blocked", "standing"]
+Gas = Literal["nitrogen", "dry air", "shop air"]
+Reference = Literal["gauge", "absolute", "sealed"]
+ClockMode = Literal["host", "rig"]
+Dimension = Literal["loss_per_s", "sink_m_per_s", "pressure_Pa_per_s", "leak_Pa_m3_per_s"]
+ConverterKind = Literal["ratiometric", "current_loop", "thermistor", "pt1000", "digital", "linear"]
+ChannelQuantity = Literal["pressure_Pa", "temperature_K", "length_m", "voltage_V"]
+Idle = Literal["low", "high"]
+
+QUANTITY_OF_ENDING: Mapping[str, ChannelQuantity] = MappingProxyType(
+    {
+        "pressure": "pressure_Pa",
+        "height": "length_m",
+        "gas_temperature": "temperature_K",
+        "temperature": "temperature_K",
+        "supply_voltage": "voltage_V",
+    }
+)
+"""What a channel measures, by the last part of its name (`front_left.pressure`, `rig.supply_voltage`)."""
+
+
+SECTION_NAME = re.compile(r"[A-Za-z0-9_-]+")
+"""What a section may be called: the name goes into file headers and topics."""
+
+
+class SettingsError(ValueError):
+    """A settings file that can't be used; its text is one line: file, key, reason."""
+
+    def __init__(self, file: str, key: str, reason: str) -> None:
+        """Keep the three parts; what came from the file may hold line breaks, the message may not."""
+        self.file, self.key, self.reason = (" ".join(part.split()) for part in (file, key, reason))
+        super().__init__(": ".join(part for part in (self.file, self.key, self.reason) if part))
+
+
+@dataclass(frozen=True, slots=True)
+class RigSettings:
+    """Where the rig is and how its time is told."""
+
+    name: str = "rig"
+    port: str = "auto"
+    baud: int = 115200
+    period_ms: int | None = None
+    """Sample period to ask the rig for; None leaves the rig's own."""
+    clock: ClockMode = "host"
+    """"host": the labels follow the wall clock. "rig": they run on rig time alone (time lapse)."""
+    begin_utc: datetime | None = None
+    """First label with clock = "rig"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """A limit on the loss, in the dimension in which somebody thought of it."""
+
+    dimension: Dimension
+    value: float
+    text: str
+
+
+DEFAULT_THRESHOLD = Threshold("loss_per_s", 0.02 / SECONDS_PER_DAY, "2 %/day")
+
+
+@dataclass(frozen=True, slots=True)
+class SoakSettings:
+    """What kind of soak it is, and what was planned."""
+
+    support: Support = "blocked"
+    gas: Gas = "nitrogen"
+    threshold: Threshold = DEFAULT_THRESHOLD
+    planned_s: float | None = None
+    planned_cold_K: float | None = None
+
+    @property
+    def planned_hours(self) -> float | None:
+        """The planned length in hours, for people."""
+        return None if self.planned_s is None else self.planned_s / 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class PressureSensorSettings:
+    """A pressure transducer's datasheet."""
+
+    reference: Reference = "gauge"
+    full_scale_Pa: float = 1.6e6
+    temperature_coefficient_per_K: float = 2e-4
+    """Limit for zero and for span each, of full scale (common practice for cheap parts, no source)."""
+    sealed_reference_Pa: float = STANDARD_ATMOSPHERE_Pa
+
+
+@dataclass(frozen=True, slots=True)
+class SectionSettings:
+    """One isolated gas volume."""
+
+    gas_column_m: float | None = None
+    gas_column_uncertainty: float = 0.1
+    reference_height_m: float | None = None
+    volume_m3: float | None = None
+    encloses: tuple[str, ...] = ()
+    threshold: Threshold | None = None
+    pressure_sensor: PressureSensorSettings | None = None
+    floor_Pa: float | None = None
+    """Gauge pressure below which the spring may fold; None leaves it to the analysis."""
+    limit_Pa: float | None = None
+    """Gauge pressure that must never be exceeded."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A correction found against a reference: corrected = zero + span·read, or straight between points.
+
+    `points` are (read, true) pairs in the channel's SI quantity, ascending; outside them the last piece goes
+    on. With points, zero and span stay at 0 and 1.
+    """
+
+    zero: float = 0.0
+    span: float = 1.0
+    points: tuple[tuple[float, float], ...] = ()
+    made_on: date | None = None
+    reference: str = ""
+
+
+NO_CALIBRATION = Calibration()
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSettings:
+    """How a channel's counts become SI. Which fields count depends on `converter`; see logger/channels.py."""
+
+    converter: ConverterKind
+    quantity: ChannelQuantity
+    adc_step_V: float = 187.5e-6
+    """Volts per count at the converter's pin."""
+    divider: float = 1.0
+    """Volts at the sensor per volt at the pin."""
+    supply_channel: str | None = None
+    """Channel that measures the sensor's supply; if the rig has it, it is used and not `supply_V`."""
+    supply_V: float = 5.0
+    signal: tuple[float, float] = (0.1, 0.9)
+    """Signal at the two ends of `range`: shares of the supply (ratiometric), A (current loop), V (linear)."""
+    range: tuple[float, float] | None = None
+    """What the two ends of `signal` mean, SI."""
+    shunt_ohm: float = 100.0
+    pull_up_ohm: float = 10e3
+    """From the supply to the pin; the thermistor or Pt1000 lies from the pin to ground."""
+    lead_ohm: float = 0.0
+    steinhart_hart: tuple[float, float, float] | None = None
+    step: float = 1.0
+    """SI per count (digital)."""
+    offset: float = 0.0
+    """SI at count 0 (digital)."""
+    signed_bits: int | None = None
+    """Counts arrive as unsigned words of so many bits that are meant as two's complement (digital)."""
+    idle: Idle = "low"
+    """Where the pin goes when the signal wire is off: decides which fault band means open."""
+    limits: tuple[float, float] | None = None
+    """Plausible values, SI; outside they are out_of_range."""
+    stuck_after_s: float | None = None
+    """Identical counts for so long mean a stuck sensor; None where identical counts are normal."""
+    calibration: Calibration = NO_CALIBRATION
+
+
+@dataclass(frozen=True, slots=True)
+class JournalSettings:
+    """Where the journal lies and how long it keeps entries."""
+
+    path: Path | None = None
+    keep_days: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything a settings file says, complete with the defaults."""
+
+    rig: RigSettings = RigSettings()
+    soak: SoakSettings = SoakSettings()
+    pressure_sensor: PressureSensorSettings = PressureSensorSettings()
+    sections: Mapping[str, SectionSettings] = field(default_factory=dict)
+    channels: Mapping[str, ChannelSettings] = field(default_factory=dict)
+    journal: JournalSettings = JournalSettings()
+    path: Path | None = None
+    text: str = ""
+    fingerprint: str = ""
+
+    def section(self, name: str) -> SectionSettings:
+        """The settings of one section; a section that is not named in the file has the defaults."""
+        return self.sections.get(name, _DEFAULT_SECTION)
+
+    def sensor_of(self, section: str) -> PressureSensorSettings:
+        """The transducer of one section: its own, else the common one."""
+        return self.section(section).pressure_sensor or self.pressure_sensor
+
+    def threshold_of(self, section: str) -> Threshold:
+        """The threshold of one section: its own, else the soak's."""
+        return self.section(section).threshold or self.soak.threshold
+
+
+_DEFAULT_SECTION = SectionSettings()
+
+
+def settings_fingerprint(text: str) -> str:
+    """The sha256 of the canonical text: line ends and trailing blanks don't count, everything else does."""
+    lines = [line.rstrip() for line in text.lstrip("\ufeff").splitlines()]
+    return hashlib.sha256(("\n".join(lines).strip("\n") + "\n").encode()).hexdigest()
+
+
+def default_settings() -> Settings:
+    """What holds without a settings file."""
+    return Settings(fingerprint=settings_fingerprint(""))
+
+
+def load_settings(path: Path | str) -> Settings:
+    """Read a settings file; raises SettingsError with file, key and reason."""
+    path = Path(path)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise SettingsError(str(path), "", f"can't be read: {error.strerror or error}") from None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SettingsError(str(path), "", f"is not UTF-8 text (byte {error.start})") from None
+    return settings_from_text(text, path)
+
+
+def settings_from_text(text: str, path: Path | None = None) -> Settings:
+    """Read settings from their text (as stored in a journal); `path` names the file in error messages."""
+    from logger.settings_schema import read_settings  # noqa: PLC0415  it imports the dataclasses from here
+
+    return read_settings(text, path)
