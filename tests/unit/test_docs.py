@@ -1,0 +1,143 @@
+"""What the pages say is true: commands exist and are explained, examples work, links lead somewhere."""
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import typer
+
+from analysis import commands
+from analysis.recording import read_recording
+from logger.settings import settings_from_text
+
+TREE = Path(__file__).parents[2]
+README = (TREE / "README.md").read_text()
+DEVELOPERS = (TREE / "DEVELOPERS.md").read_text()
+PAGES = sorted([*TREE.glob("*.md"), *(TREE / "firmware_notes").glob("*.md")])
+APP = typer.main.get_command(commands.app)
+
+
+def _blocks(page: str, language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+
+
+def _help(name: str) -> str:
+    command = APP.get_command(None, name)
+    with command.make_context(name, [], resilient_parsing=True) as context:
+        return command.get_help(context)
+
+
+COMMANDS = APP.list_commands(None)
+
+
+def test_there_are_commands() -> None:
+    assert {"rehearse", "logger", "analysis", "analyse", "export", "virtual-rig"} <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_command_is_explained_with_an_example(name: str) -> None:
+    text = APP.get_command(None, name).help or ""
+    assert len(text.split()) > 8
+    assert re.search(rf"\bcornerhold {name}\b", text)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_command_is_in_the_pages(name: str) -> None:
+    assert re.search(rf"\bcornerhold {name}\b", README + DEVELOPERS)
+
+
+def test_the_readme_names_no_command_that_is_not_there() -> None:
+    told = re.findall(r"^(?: {4}|.*bin/)cornerhold ([a-z-]+)", README, re.MULTILINE)
+    assert told
+    assert set(told) <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("line", re.findall(r"^ {4}cornerhold (.*)$", README, re.MULTILINE))
+def test_each_command_line_in_the_readme_has_options_that_exist(line: str) -> None:
+    name, *words = line.split()
+    known = {option for parameter in APP.get_command(None, name).params for option in parameter.opts}
+    assert {word for word in words if word.startswith("--")} <= known
+
+
+def test_the_first_block_of_the_readme_is_the_two_commands() -> None:
+    first, second = _blocks(README, "sh")[0].splitlines()
+    assert first.endswith("cornerhold rehearse")
+    assert second.endswith("pytest")
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere(page: Path) -> None:
+    text = page.read_text()
+    for target in re.findall(r"\]\(([^)\s]+)\)", text):
+        assert not target.startswith("http"), "the pages need no network"
+        file, _, anchor = target.partition("#")
+        reached = page.parent / file if file else page
+        assert reached.exists(), target
+        if anchor:
+            headings = re.findall(r"^#+ (.*)$", reached.read_text(), re.MULTILINE)
+            assert anchor in {
+                re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-") for heading in headings
+            }
+
+
+def test_the_settings_in_the_readme_are_accepted() -> None:
+    (example,) = _blocks(README, "toml")
+    settings = settings_from_text(example)
+    assert settings.rig.name == "bay-2"
+    # 2 %/day and 3 %/day by definition of the day
+    assert settings.threshold_of("rear_left").value == pytest.approx(0.02 / 86400)
+    assert settings.threshold_of("front_left").value == pytest.approx(0.03 / 86400)
+
+
+def test_the_recording_in_the_readme_is_read(tmp_path: Path) -> None:
+    (example,) = _blocks(README, "csv")
+    file = tmp_path / "bay-2.csv"
+    file.write_text(example)
+    readings = read_recording(file)
+    assert readings.values["front_left.pressure"][0] == pytest.approx(812.4e3)
+    assert readings.values["ambient.temperature"][0] == pytest.approx(292.95)
+
+
+def test_the_findings_in_the_readme_are_json_with_the_keys_of_the_contract() -> None:
+    (example,) = _blocks(README, "json")
+    findings = json.loads(example)
+    assert findings["cornerhold"] == "findings/1"
+    assert set(findings["sections"][0]) >= {
+        "verdict",
+        "loss_per_day",
+        "loss_per_day_interval95",
+        "alarms",
+        "notes",
+    }
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+@pytest.mark.parametrize("unit", _blocks(README, "ini"), ids=lambda unit: unit.splitlines()[0])
+def test_the_systemd_units_are_valid(unit: str, tmp_path: Path) -> None:
+    name = re.match(r"# (\S+\.service)$", unit, re.MULTILINE)[1]
+    file = tmp_path / name
+    # verify wants the program to be there
+    file.write_text(unit.replace("/opt/cornerhold/bin/cornerhold", sys.executable))
+    words = ["systemd-analyze", "verify", "--man=no", "--recursive-errors=no", str(file)]
+    verified = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    assert (verified.returncode, verified.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("unit", _blocks(README, "ini"), ids=lambda unit: unit.splitlines()[0])
+def test_the_systemd_units_give_options_that_exist(unit: str) -> None:
+    name, *words = re.search(r"^ExecStart=\S+ (.*)$", unit, re.MULTILINE)[1].split()
+    known = {option for parameter in APP.get_command(None, name).params for option in parameter.opts}
+    assert {word for word in words if word.startswith("--")} <= known
+
+
+def test_the_containers_give_options_that_exist() -> None:
+    lines = re.findall(r"^ +command: \[(.*)\]$", (TREE / "docker-compose.yml").read_text(), re.MULTILINE)
+    assert len(lines) == 2
+    for line in lines:
+        name, *words = [word.strip() for word in line.split(",")]
+        known = {option for parameter in APP.get_command(None, name).params for option in parameter.opts}
+        assert {word for word in words if word.startswith("--")} <= known
