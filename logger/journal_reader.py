@@ -1,0 +1,161 @@
+"""Reading a journal while it is being written, and its samples as arrays.
+
+A follower keeps the cursor (the id of the last entry it has dealt with) with itself and asks for what came
+after. Each read is one short statement: a long one would keep the write-ahead log from being folded back.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+
+from logger.journal_schema import (
+    SCHEMA_VERSION,
+    BootRecord,
+    Configuration,
+    Entry,
+    JournalError,
+    boot_records,
+    check_owner,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+_NEXT = "SELECT id, kind, boot_id, seq, rig_us, utc_us, body FROM entries WHERE id > ? ORDER BY id LIMIT ?"
+_NEWEST = (
+    "SELECT id, kind, boot_id, seq, rig_us, utc_us, body FROM entries WHERE kind = ? ORDER BY id DESC LIMIT 1"
+)
+
+
+class JournalReader:
+    """A follower's view of a journal; `cursor` is the id of the last entry that was read."""
+
+    def __init__(self, path: Path, cursor: int = 0) -> None:
+        """Open read-only; raises JournalError if there is no journal, or none that this version can read."""
+        self.path, self.cursor = path, cursor
+        if not path.is_file():
+            raise JournalError(path, "there is no such journal")
+        try:
+            self._connection = sqlite3.connect(
+                f"{path.absolute().as_uri()}?mode=ro",
+                uri=True,
+                timeout=10.0,
+                isolation_level=None,
+                check_same_thread=False,
+            )
+            try:
+                version = check_owner(self._connection, path)
+                if version < SCHEMA_VERSION:
+                    raise JournalError(  # noqa: TRY301  one clean-up for all refusals
+                        path,
+                        f"is of journal version {version}; start the logger on it once, which brings it to "
+                        f"version {SCHEMA_VERSION}",
+                    )
+            except BaseException:
+                self._connection.close()
+                raise
+        except sqlite3.Error as error:
+            raise JournalError(path, f"can't be read: {error}") from error
+
+    def close(self) -> None:
+        """Let the file go."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        """Itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close."""
+        self.close()
+
+    def read(self, limit: int = 5000) -> list[Entry]:
+        """The next entries after the cursor, which moves on; an empty list if there are none yet."""
+        rows = self._rows(_NEXT, (self.cursor, limit))
+        entries = [Entry._make(row) for row in rows]
+        if entries:
+            self.cursor = entries[-1].id
+        return entries
+
+    def boots(self) -> dict[int, BootRecord]:
+        """All boots by their id."""
+        try:
+            return {record.id: record for record in boot_records(self._connection)}
+        except sqlite3.Error as error:
+            raise JournalError(self.path, f"can't be read: {error}") from error
+
+    def configurations(self) -> list[Configuration]:
+        """The settings that were in force, oldest first."""
+        rows = self._rows("SELECT first_entry, fingerprint, text FROM configurations ORDER BY id", ())
+        return [Configuration(*row) for row in rows]
+
+    def newest(self, kind: str = "D") -> Entry | None:
+        """The newest entry of one kind."""
+        rows = self._rows(_NEWEST, (kind,))
+        return Entry._make(rows[0]) if rows else None
+
+    def _rows(self, statement: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
+        try:
+            return self._connection.execute(statement, values).fetchall()
+        except sqlite3.Error as error:
+            raise JournalError(self.path, f"can't be read: {error}") from error
+
+
+@dataclass(frozen=True, slots=True)
+class SampleBlock:
+    """Samples of one boot: raw counts (n, k), NaN where there is no number, and why there is none."""
+
+    rig_us: NDArray[np.int64]
+    utc_us: NDArray[np.int64]
+    channels: tuple[str, ...]
+    raw: NDArray[np.float64]
+    over: NDArray[np.bool_]
+    under: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        """How many samples."""
+        return len(self.rig_us)
+
+
+_NO_NUMBER = {"": np.nan, "+": np.inf, "-": -np.inf}
+
+
+def samples(entries: Sequence[Entry], channels: Sequence[str]) -> SampleBlock:
+    """The D entries among `entries`, all of one boot with these channels, as arrays."""
+    data = [entry for entry in entries if entry.kind == "D"]
+    width = len(channels)
+    fields = ",".join([entry.body for entry in data]).split(",") if data else []
+    if len(fields) != len(data) * width or any(entry.body.count(",") != width - 1 for entry in data):
+        raise ValueError("samples of another number of channels")
+    try:
+        flat = np.fromiter(map(float, fields), np.float64, len(fields))
+    except ValueError:
+        numbers = [_NO_NUMBER[field] if field in _NO_NUMBER else float(field) for field in fields]
+        flat = np.array(numbers, np.float64)
+    raw = flat.reshape(len(data), width)
+    over, under = np.isposinf(raw), np.isneginf(raw)
+    raw[over | under] = np.nan
+    return SampleBlock(
+        rig_us=np.array([entry.rig_us for entry in data], np.int64),
+        utc_us=np.array([entry.utc_us for entry in data], np.int64),
+        channels=tuple(channels),
+        raw=raw,
+        over=over,
+        under=under,
+    )
+
+
+def sample_blocks(entries: Sequence[Entry], boots: dict[int, BootRecord]) -> Iterator[SampleBlock]:
+    """The samples among `entries` in order, one block per run of the same boot."""
+    data = (entry for entry in entries if entry.kind == "D" and entry.boot_id is not None)
+    for boot_id, run in groupby(data, key=lambda entry: entry.boot_id):
+        if boot_id is not None:
+            yield samples(list(run), boots[boot_id].channels)

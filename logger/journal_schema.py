@@ -1,0 +1,193 @@
+"""The journal's file: its tables, its versions, and the ritual of opening it.
+
+One SQLite file, one ordered table of entries whose id is every follower's cursor. A version is reached by
+running the statements of each step in between, all in one transaction: a file is at one version or at
+another, never between two.
+"""
+
+from __future__ import annotations
+
+import json
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from logger.clock import Stamp
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+APPLICATION_ID = 0x434F_4844
+"""Says in the file's header whose it is ("COHD")."""
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        """CREATE TABLE boots (
+            id INTEGER PRIMARY KEY,
+            boot INTEGER NOT NULL,
+            rig TEXT NOT NULL,
+            firmware TEXT NOT NULL,
+            period_ms INTEGER NOT NULL,
+            channels TEXT NOT NULL,
+            anchor_rig_us INTEGER,
+            anchor_utc_us INTEGER,
+            first_entry INTEGER NOT NULL)""",
+        """CREATE TABLE entries (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            kind TEXT NOT NULL CHECK (kind IN ('I', 'D', 'E', 'G', 'C')),
+            boot_id INTEGER REFERENCES boots (id),
+            seq INTEGER,
+            rig_us INTEGER NOT NULL,
+            utc_us INTEGER NOT NULL,
+            body TEXT NOT NULL)""",
+        "CREATE UNIQUE INDEX one_sample_per_seq ON entries (boot_id, seq) WHERE kind = 'D'",
+    ),
+    (
+        """CREATE TABLE configurations (
+            id INTEGER PRIMARY KEY,
+            first_entry INTEGER NOT NULL,
+            fingerprint TEXT NOT NULL,
+            text TEXT NOT NULL)""",
+    ),
+)
+SCHEMA_VERSION = len(MIGRATIONS)
+
+
+class JournalError(Exception):
+    """A journal that can't be used, or a write that was refused; one line."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        """Keep file and reason."""
+        self.path, self.reason = path, reason
+        super().__init__(f"{path}: {reason}")
+
+
+class Entry(NamedTuple):
+    """One entry: a sample (D), an identity (I), a rig's event (E), a gap (G), a clock note (C).
+
+    A named tuple, for it goes in and out of the database by the ten thousand a second. `id` is given by the
+    journal (0 before). The body of a D is its value fields as the rig sent them: `1234,,+,987`.
+    """
+
+    id: int
+    kind: str
+    boot_id: int | None
+    seq: int | None
+    rig_us: int
+    utc_us: int
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class BootRecord:
+    """What the journal knows of one boot of one rig."""
+
+    id: int
+    boot: int
+    rig: str
+    firmware: str
+    period_ms: int
+    channels: tuple[str, ...]
+    anchor: Stamp | None
+    first_entry: int
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """The settings under which entries from `first_entry` on were logged."""
+
+    first_entry: int
+    fingerprint: str
+    text: str
+
+
+def sample_body(values: Sequence[int | str | None]) -> str:
+    """The body of a D entry.
+
+    >>> sample_body((1234, None, "+", -987))
+    '1234,,+,-987'
+    """
+    return ",".join(["" if value is None else str(value) for value in values])
+
+
+@contextmanager
+def atomic(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    """All or nothing; the write lock is taken at once, so that waiting for it works."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield connection
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def pragma(connection: sqlite3.Connection, name: str) -> Any:
+    """The value of one pragma."""
+    row = connection.execute(f"PRAGMA {name}").fetchone()
+    return row[0] if row else None
+
+
+def check_owner(connection: sqlite3.Connection, path: Path) -> int:
+    """Refuse a file that is somebody else's, or of a newer version; return its version (0: empty)."""
+    version = int(pragma(connection, "user_version"))
+    owner = int(pragma(connection, "application_id"))
+    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    if owner != APPLICATION_ID and (tables or version or owner):
+        raise JournalError(path, "is a database of another program")
+    if version > SCHEMA_VERSION:
+        raise JournalError(
+            path,
+            f"was written by a newer version of cornerhold (journal version {version}, this one knows up to "
+            f"{SCHEMA_VERSION}); nothing was changed",
+        )
+    return version
+
+
+def prepare(connection: sqlite3.Connection, path: Path) -> None:
+    """The ritual before writing: whose is it, is it sound, then bring it to the present version."""
+    version = check_owner(connection, path)
+    if version:
+        verdict = pragma(connection, "quick_check(1)")
+        if verdict != "ok":
+            raise JournalError(path, f"is damaged: {' '.join(str(verdict).split())}")
+    else:
+        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(f"PRAGMA journal_size_limit = {64 << 20}")
+    connection.execute("PRAGMA foreign_keys = ON")
+    if version == SCHEMA_VERSION:
+        return
+    with atomic(connection):
+        for step in MIGRATIONS[version:]:
+            for statement in step:
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+
+
+_BOOT_COLUMNS = "id, boot, rig, firmware, period_ms, channels, anchor_rig_us, anchor_utc_us, first_entry"
+
+
+def boot_records(
+    connection: sqlite3.Connection, where: str = "1", values: tuple[Any, ...] = ()
+) -> list[BootRecord]:
+    """Boots, oldest first; `where` is a condition of our own with `?` for the values."""
+    rows = connection.execute(f"SELECT {_BOOT_COLUMNS} FROM boots WHERE {where} ORDER BY id", values)  # noqa: S608
+    return [
+        BootRecord(
+            id=row[0],
+            boot=row[1],
+            rig=row[2],
+            firmware=row[3],
+            period_ms=row[4],
+            channels=tuple(json.loads(row[5])),
+            anchor=None if row[6] is None else Stamp(row[6], row[7]),
+            first_entry=row[8],
+        )
+        for row in rows.fetchall()
+    ]
