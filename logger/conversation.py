@@ -35,12 +35,15 @@ from logger.protocol import (
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["Conversation", "Counters", "Gap", "Heard", "Item", "Limits", "StoredBoot"]
+__all__ = ["BootKey", "Conversation", "Counters", "Gap", "Heard", "Item", "Limits", "StoredBoot"]
 
 _SAID_TWICE_S = 0.2
 """Two identities nearer than this may be the same line, delivered twice."""
 _PERIOD_TRIES = 3
 _LIVES_KEPT = 64
+
+BootKey = tuple[str, int]
+"""A rig's name and its boot number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,6 @@ class StoredBoot:
     """What the journal holds of a boot, at the start of the program."""
 
     last_seq: int
-    rig: str
     channels: tuple[str, ...]
 
 
@@ -57,17 +59,17 @@ class Conversation:
 
     def __init__(
         self,
-        stored: Mapping[int, StoredBoot] | None = None,
+        stored: Mapping[BootKey, StoredBoot] | None = None,
         *,
         period_ms: int | None = None,
         limits: Limits | None = None,
     ) -> None:
-        """Go on from `stored` (by boot number); ask the rig for `period_ms` unless it is None."""
+        """Go on from `stored`; ask the rig for `period_ms` unless it is None."""
         self._stored = dict(stored or {})
         self._period_ms = period_ms
         self._limits = limits or Limits()
         self._out = Outbox()
-        self._lives: dict[int, BootSamples] = {}
+        self._lives: dict[BootKey, BootSamples] = {}
         self._safe: dict[int, int] = {}
         self._life_count = 0
         self._current: BootSamples | None = None
@@ -180,22 +182,22 @@ class Conversation:
     # ---------------------------------------------------------------- identities
 
     def _hear_identity(self, identity: Identity, now_s: float) -> None:
-        known = self._lives.get(identity.boot)
-        stored = self._stored.get(identity.boot)
+        known = self._lives.get(_key(identity))
+        stored = self._stored.get(_key(identity))
         if known is not None:
-            same_rig = _same_rig(identity, known.identity.rig, known.identity.channels)
+            same_boot = identity.channels == known.identity.channels
             holds_less = identity.last_seq < known.wanted - 1
         elif stored is not None:
-            same_rig = _same_rig(identity, stored.rig, stored.channels)
+            same_boot = identity.channels == stored.channels
             holds_less = identity.last_seq < stored.last_seq
         else:
-            same_rig, holds_less = False, False
+            same_boot, holds_less = False, False
         steps_back = holds_less or (known is not None and known is not self._current)
-        if same_rig and steps_back and not self._said_twice(now_s):
+        if same_boot and steps_back and not self._said_twice(now_s):
             return
         self._doubt_s = None
         self._wondering = False
-        if not same_rig or holds_less:
+        if not same_boot or holds_less:
             # What a rig took before it was ever logged is not missing; what it took since then is.
             logged_before = bool(self._stored or self._lives)
             fresh = self._new_life(identity, 0 if logged_before else identity.first_seq)
@@ -218,16 +220,15 @@ class Conversation:
     def _new_life(self, identity: Identity, wanted: int) -> BootSamples:
         self._life_count += 1
         life = BootSamples(self._life_count, identity, wanted, self._out, self._limits)
-        self._lives[identity.boot] = life
+        self._lives[_key(identity)] = life
         if len(self._lives) > _LIVES_KEPT:
-            oldest = next(boot for boot in self._lives if boot != identity.boot)
-            self._forget(oldest)
+            self._forget(next(key for key, old in self._lives.items() if old not in {life, self._current}))
         return life
 
-    def _forget(self, boot: int) -> None:
-        life = self._lives.pop(boot)
+    def _forget(self, key: BootKey) -> None:
+        life = self._lives.pop(key)
         self._safe.pop(life.life, None)
-        self._stored[boot] = StoredBoot(life.wanted - 1, life.identity.rig, life.identity.channels)
+        self._stored[key] = StoredBoot(life.wanted - 1, life.identity.channels)
 
     def _follow(self, life: BootSamples, identity: Identity, now_s: float, *, resumed: bool) -> None:
         first_of_session = not self._identified
@@ -281,7 +282,7 @@ class Conversation:
             self._ask_soon(now_s)
         elif event.boot != self._current.identity.boot:
             # one of a boot that isn't followed yet waits for its identity, one of an old boot is late
-            if event.boot in self._lives:
+            if any(boot == event.boot for _, boot in self._lives):
                 self._out.counters.strays += 1
             else:
                 self._early_events.append((event, now_s))
@@ -324,8 +325,8 @@ class Conversation:
         self._out.commands += [SetPeriod(period_ms), Identify()]
 
 
-def _same_rig(identity: Identity, rig: str, channels: tuple[str, ...]) -> bool:
-    return identity.rig == rig and identity.channels == channels
+def _key(identity: Identity) -> BootKey:
+    return identity.rig, identity.boot
 
 
 def _without_range(identity: Identity) -> Identity:

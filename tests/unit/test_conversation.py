@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 from rig_model import CHANNELS
 
-from logger.conversation import Conversation, Gap, Heard, Limits, StoredBoot
+from logger.conversation import BootKey, Conversation, Gap, Heard, Limits, StoredBoot
 from logger.ordering import NOT_SENT_AGAIN, OVERWRITTEN, REBOOTED, VALUE_COUNT
 from logger.protocol import Acknowledge, Identify, Identity, Resend, RigEvent, Sample, SetPeriod
 
@@ -23,11 +23,11 @@ def sample(seq: int, boot: int = 7, values: int = len(CHANNELS)) -> Sample:
     return Sample(boot, seq, 1000 * seq, (0,) * values)
 
 
-def stored(last_seq: int, boot: int = 7) -> dict[int, StoredBoot]:
-    return {boot: StoredBoot(last_seq, "bench", CHANNELS)}
+def stored(last_seq: int, boot: int = 7) -> dict[BootKey, StoredBoot]:
+    return {("bench", boot): StoredBoot(last_seq, CHANNELS)}
 
 
-def opened(known: dict[int, StoredBoot] | None = None, **arguments: object) -> Conversation:
+def opened(known: dict[BootKey, StoredBoot] | None = None, **arguments: object) -> Conversation:
     conversation = Conversation(known, **arguments)  # type: ignore[arg-type]
     conversation.opened(0.0)
     assert conversation.take_commands() == [Identify()]
@@ -364,3 +364,35 @@ def test_silence_is_probed_so_that_a_slow_rig_can_show_that_it_lives() -> None:
     assert conversation.take_commands() == [Identify()]
     conversation.tick(1.1 + Limits().probe_s)
     assert conversation.take_commands() == []
+
+
+def test_two_rigs_with_the_same_boot_number_take_turns_and_lose_nothing() -> None:
+    conversation = following()
+    hear_all(conversation, 0, 1, now_s=1.0)
+    conversation.closed()
+    conversation.opened(2.0)
+    conversation.hear(identity(rig="other"), 2.1)
+    hear_all(conversation, 0, now_s=2.2)
+    conversation.closed()
+    conversation.opened(3.0)
+    for now_s in (3.1, 3.4):  # back to a boot that was left: it has to be said twice
+        conversation.hear(identity(0, 2), now_s)
+    hear_all(conversation, 0, 1, 2, now_s=3.5)
+    heard = [item for item in conversation.take_items() if isinstance(item, Heard)]
+    samples = [(item.life, item.record.seq) for item in heard if isinstance(item.record, Sample)]
+    assert samples == [(1, 0), (1, 1), (2, 0), (1, 2)]
+    assert [item.resumed for item in heard if isinstance(item.record, Identity)] == [False, True]
+
+
+def test_many_boots_are_not_kept_for_ever_and_yet_not_forgotten() -> None:
+    conversation = Conversation()
+    conversation.opened(0.0)
+    for boot in range(200):
+        conversation.hear(identity(boot=boot), float(boot))
+        conversation.hear(sample(0, boot=boot), float(boot))
+    assert len(conversation._lives) <= 65
+    conversation.hear(identity(0, 1, boot=3), 300.0)
+    conversation.take_items()
+    conversation.hear(sample(0, boot=3), 301.0)
+    conversation.hear(sample(1, boot=3), 301.0)
+    assert seqs(conversation) == [1]

@@ -72,7 +72,7 @@ class Bench:
         for item in self.journal:
             if isinstance(item, Heard) and isinstance(item.record, Sample):
                 identity = self.rig.identity()
-                stored[item.record.boot] = StoredBoot(item.record.seq, identity.rig, identity.channels)
+                stored[identity.rig, item.record.boot] = StoredBoot(item.record.seq, identity.channels)
         self.conversation = Conversation(stored)
         self.conversation.opened(self.now_s)
         self._to_host = LineSplitter()
