@@ -66,6 +66,24 @@ class Table:
             raise self.error(key, f"must be a table, not {_shown(value)}")
         return Table(value, self._file, self._path(key))
 
+    def tables(self, key: str) -> tuple[Table, ...]:
+        """The tables of a `[[list]]`; none if it is not there."""
+        value = self._get(key)
+        if value is _MISSING:
+            return ()
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.error(key, f"must be tables, each under [[{self._path(key)}]], not {_shown(value)}")
+        return tuple(Table(item, self._file, f"{self._path(key)}[{i}]") for i, item in enumerate(value, 1))
+
+    def flag(self, key: str, *, default: bool) -> bool:
+        """True or false."""
+        value = self._get(key)
+        if value is _MISSING:
+            return default
+        if not isinstance(value, bool):
+            raise self.error(key, f"must be true or false, not {_shown(value)}")
+        return value
+
     def text(self, key: str, default: str) -> str:
         """A text that is not empty."""
         value = self._get(key)
