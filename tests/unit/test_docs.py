@@ -13,6 +13,8 @@ import typer
 from analysis import commands
 from analysis.recording import read_recording
 from logger.settings import settings_from_text
+from logger.virtual.faults import LINE_FAULTS, RIG_FAULTS, SENSOR_FAULTS
+from logger.virtual.scenario import scenario_from_text
 
 TREE = Path(__file__).parents[2]
 README = (TREE / "README.md").read_text()
@@ -91,6 +93,20 @@ def test_the_settings_in_the_readme_are_accepted() -> None:
     # 2 %/day and 3 %/day by definition of the day
     assert settings.threshold_of("rear_left").value == pytest.approx(0.02 / 86400)
     assert settings.threshold_of("front_left").value == pytest.approx(0.03 / 86400)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_the_settings_in_every_page_are_accepted(page: Path) -> None:
+    for example in _blocks(page.read_text(), "toml"):
+        settings_from_text(example)
+
+
+def test_the_scenario_in_the_readme_is_accepted_and_all_faults_are_named() -> None:
+    (example,) = _blocks(README, "scenario")
+    scenario = scenario_from_text(example, Path("rear-left.toml"))
+    assert scenario.plan.leaks[0].section == "rear_left"
+    (told,) = re.findall(r"^Kinds of fault: ([^.]+)\.", README, re.MULTILINE)
+    assert set(re.findall(r"`(\S+)`", told)) == {*SENSOR_FAULTS, *LINE_FAULTS, *RIG_FAULTS}
 
 
 def test_the_recording_in_the_readme_is_read(tmp_path: Path) -> None:
