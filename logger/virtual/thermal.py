@@ -4,8 +4,8 @@ The car stands in the shop, then is rolled out. The air in each wheel arch follo
 the car's own envelope; engine heat (after a drive) and sun (on one flank) raise it; the rubber and metal
 of the strut follow the arch, the gas follows rubber and metal. So the gas answers by three time constants
 in a row, the largest of which leans on the wind, while an estimator will think of one. A slow disturbance
-per section and one common to all (eddies, snow, a neighbour's car) act on rubber and metal. Sizes:
-practice as the design gives it, no source.
+per section and one common to all (eddies, snow, a neighbour's car) act on rubber and metal. Sizes are
+common practice, no source.
 """
 
 from __future__ import annotations

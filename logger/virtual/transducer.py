@@ -2,8 +2,7 @@
 
 Gauge, absolute or sealed reference; a temperature coefficient of zero and of span within the datasheet's
 limit; a temperature of its own between gas and arch air; offset, drift, white noise, spikes, stuck
-episodes and the converter's step. Sizes as the design gives them, or of commodity 0.5–4.5 V parts (from
-memory).
+episodes and the converter's step. Sizes are those of commodity 0.5–4.5 V parts (from memory).
 """
 
 from __future__ import annotations
