@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from analysis.csv_cells import CellError, Column, read_numbers, read_times, shown
+from logger.errors import PlainError
 from logger.settings import SECTION_NAME
 from logger.units import ZERO_CELSIUS_K
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-class RecordingError(ValueError):
+class RecordingError(PlainError, ValueError):
     """A recording that can't be used; its text is one line: file, row, column, reason."""
 
     def __init__(self, file: str, reason: str, row: int | None = None, column: str | None = None) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from logger.clock import Stamp
+from logger.errors import PlainError
 
 if TYPE_CHECKING:
     import sqlite3
@@ -55,7 +56,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
 SCHEMA_VERSION = len(MIGRATIONS)
 
 
-class JournalError(Exception):
+class JournalError(PlainError):
     """A journal that can't be used, or a write that was refused; one line."""
 
     def __init__(self, path: Path, reason: str) -> None:

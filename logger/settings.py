@@ -14,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+from logger.errors import PlainError
 from logger.units import SECONDS_PER_DAY, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ SECTION_NAME = re.compile(r"[A-Za-z0-9_-]+")
 """What a section may be called: the name goes into file headers and topics."""
 
 
-class SettingsError(ValueError):
+class SettingsError(PlainError, ValueError):
     """A settings file that can't be used; its text is one line: file, key, reason."""
 
     def __init__(self, file: str, key: str, reason: str) -> None:

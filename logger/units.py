@@ -15,6 +15,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from logger.errors import PlainError
+
 if TYPE_CHECKING:
     import pint
 
@@ -109,7 +111,7 @@ _NUMBER_AND_UNIT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s
 _UNIT_CHARACTERS = re.compile(r"(?!\d(?!/))[\w%‰°·×⋅²³µμΩ*/^()\s-]*")
 
 
-class UnitError(ValueError):
+class UnitError(PlainError, ValueError):
     """A text that is no quantity of the wanted kind; the message is the reason, in one line."""
 
 
