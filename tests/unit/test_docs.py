@@ -20,17 +20,11 @@ TREE = Path(__file__).parents[2]
 README = (TREE / "README.md").read_text()
 DEVELOPERS = (TREE / "DEVELOPERS.md").read_text()
 PAGES = sorted([*TREE.glob("*.md"), *(TREE / "firmware_notes").glob("*.md")])
-APP = typer.main.get_command(commands.app)
+APP = typer.main.get_command(commands.build_app())
 
 
 def _blocks(page: str, language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
-
-
-def _help(name: str) -> str:
-    command = APP.get_command(None, name)
-    with command.make_context(name, [], resilient_parsing=True) as context:
-        return command.get_help(context)
 
 
 COMMANDS = APP.list_commands(None)
