@@ -33,7 +33,8 @@ from logger.virtual.buffer import DEPTH, RingBuffer
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-FIRMWARE: Final = "virtual-1"
+FIRMWARE: Final = "v1"
+"""Short: with four corners' pressures and heights the names leave ten bytes for rig and firmware."""
 _UINT32: Final = MAX_UINT32 + 1
 
 
