@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 import typer
 
+import analysis
+import logger
 from analysis import commands
 from analysis.recording import read_recording
 from logger.settings import settings_from_text
@@ -151,3 +153,15 @@ def test_the_containers_give_options_that_exist() -> None:
         name, *words = [word.strip() for word in line.split(",")]
         known = {option for parameter in APP.get_command(None, name).params for option in parameter.opts}
         assert {word for word in words if word.startswith("--")} <= known
+
+
+ROOMS = {
+    f"{room.__name__}/{path.name}"
+    for room in (analysis, logger)
+    for path in Path(room.__file__).parent.glob("*.py")
+} - {"analysis/__init__.py", "logger/__init__.py"}
+
+
+def test_the_map_has_every_room_and_no_other() -> None:
+    told = set(re.findall(r"\b(?:logger|analysis)/\w+\.py\b", DEVELOPERS))
+    assert told == ROOMS
