@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logger.errors import PlainError
+
 if TYPE_CHECKING:
     from types import FrameType
 
@@ -45,7 +47,6 @@ def virtual_rig(
     """
     from dataclasses import replace  # noqa: PLC0415  the simulator's imports would slow every other command
 
-    from logger.settings import SettingsError  # noqa: PLC0415
     from logger.virtual.pty_rig import PtyRig  # noqa: PLC0415
     from logger.virtual.scenario import load_scenario, shipped_scenario  # noqa: PLC0415
 
@@ -54,14 +55,12 @@ def virtual_rig(
         if seed is not None:
             chosen = replace(chosen, seed=seed)
         if link is not None and link.exists() and not link.is_symlink():
-            raise SettingsError(str(link), "", "is there already and is no link")  # noqa: TRY301
+            raise PlainError(f"{link}: is there already and is no link")
         rig = PtyRig(chosen, link=link, speed=speed, lines=lines)
         if truth is not None:
             truth.write_text(json.dumps(truth_of(chosen), indent=1) + "\n", encoding="utf-8")
-    except (SettingsError, ValueError) as fault:
-        _refuse(str(fault))
-    except OSError as fault:
-        _refuse(f"{fault.filename or 'the port'}: {fault.strerror or fault}")
+    except ValueError as fault:  # a settings error among them
+        raise PlainError(str(fault)) from None
 
     def stop(_number: int, _frame: FrameType | None) -> None:
         rig.stop()
@@ -79,11 +78,6 @@ def virtual_rig(
             else f"{rig.taken} samples, the last {missing} never acknowledged",
             err=True,
         )
-
-
-def _refuse(reason: str) -> None:
-    typer.echo(reason, err=True)
-    raise typer.Exit(1)
 
 
 def truth_of(scenario: Scenario) -> dict[str, object]:

@@ -1,4 +1,4 @@
-"""First-order responses against closed forms, recurrences against the plain loop, noise against statistics."""
+"""First-order responses against closed forms, recurrences against the loop, noise against statistics."""
 
 from __future__ import annotations
 

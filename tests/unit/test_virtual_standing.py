@@ -51,8 +51,8 @@ def test_starts_level_at_its_fill() -> None:
     np.testing.assert_allclose(state.height_m, 0.36, atol=1e-9)
 
 
-# The three figures below are common practice, no source: a rigid body of 2 t on four rolling-lobe springs with
-# anti-roll bars, gas column 250 mm. The second and third follow from pV = nRT and a constant load as well.
+# The three figures below are common practice, no source: a rigid body of 2 t on four rolling-lobe springs
+# with anti-roll bars, gas column 250 mm. The second and third follow from pV = nRT and a constant load too.
 
 
 def test_one_corner_loses_a_tenth() -> None:
@@ -90,8 +90,8 @@ def test_forces_balance_whatever_happens() -> None:
 
 
 def test_small_stroke_rate() -> None:
-    # k = p_abs·A²/V for slow (isothermal) changes of a spring of constant area, the trade's formula; here with
-    #  B, C: bulk modulus ρ·dp/dρ in place of p, 0.2 % apart
+    # k = p_abs·A²/V for slow (isothermal) changes of a spring of constant area, the trade's formula;
+    # here the gas is real: bulk modulus ρ·dp/dρ in place of p, 0.2 % apart
     body = car()
     extra = 100.0
     heavier = Standing(
