@@ -17,7 +17,7 @@ Example:
 
     [channels."front_left.pressure"]
     converter = "ratiometric"
-    adc_step = "187.5 uV"
+    adc_step = "187.5 uV"                  # or adc_full_scale = "6.144 V", and adc_bits if not 16
     supply = "rig.supply_voltage"          # or a fixed "5 V"
     range = ["0 bar", "16 bar"]
 
@@ -68,8 +68,17 @@ _KIND_OF_QUANTITY: Mapping[ChannelQuantity, units.Kind] = MappingProxyType(
 _INTERVAL_OF_QUANTITY: Mapping[ChannelQuantity, units.Kind] = MappingProxyType(
     {**_KIND_OF_QUANTITY, "temperature_K": units.TEMPERATURE_INTERVAL}
 )
-_NTC_10K = (1.129241e-3, 2.341077e-4, 8.775468e-8)
+NTC_10K = (1.129241e-3, 2.341077e-4, 8.775468e-8)
 """Steinhart–Hart coefficients of the common 10 kΩ curve 3, as a probe's manual prints them."""
+
+
+def converter_step_V(full_scale_V: float, bits: int = 16) -> float:
+    """Volts per count of a converter that spans ±full scale with so many bits: FS / 2^(bits − 1).
+
+    >>> converter_step_V(6.144)
+    0.0001875
+    """
+    return float(full_scale_V / 2 ** (bits - 1))
 
 
 def quantity_of(name: str) -> ChannelQuantity | None:
@@ -121,7 +130,7 @@ def _base(name: str, kind: ConverterKind | None, sensor: PressureSensorSettings)
     changes: dict[ConverterKind, dict[str, Any]] = {
         "ratiometric": {"supply_channel": SUPPLY_CHANNEL},
         "current_loop": {"signal": (4e-3, 20e-3), "range": standard.range},
-        "thermistor": {"supply_channel": SUPPLY_CHANNEL, "steinhart_hart": _NTC_10K},
+        "thermistor": {"supply_channel": SUPPLY_CHANNEL, "steinhart_hart": NTC_10K},
         "pt1000": {"supply_channel": SUPPLY_CHANNEL, "pull_up_ohm": 1e3},
         "linear": {"signal": (0.5, 4.5), "range": standard.range},
         "digital": {},
@@ -173,9 +182,18 @@ def _channel(name: str, table: Table, sensor: PressureSensorSettings) -> Channel
 
 
 def _pin(table: Table, base: ChannelSettings) -> ChannelSettings:
+    step_V = table.quantity("adc_step", units.VOLTAGE, base.adc_step_V, 1e-9, 1.0)
+    full_scale_V = table.optional_quantity("adc_full_scale", units.VOLTAGE, 1e-3, 100.0)
+    bits = table.whole("adc_bits", 16, 8, 32)
+    if full_scale_V is not None:
+        if table.has("adc_step"):
+            raise table.error("adc_full_scale", "either adc_step, or adc_full_scale with adc_bits, not both")
+        step_V = converter_step_V(full_scale_V, bits)
+    elif table.has("adc_bits"):
+        raise table.error("adc_bits", "means something only with adc_full_scale")
     return replace(
         base,
-        adc_step_V=table.quantity("adc_step", units.VOLTAGE, base.adc_step_V, 1e-9, 1.0),
+        adc_step_V=step_V,
         divider=table.number("divider", base.divider, 1e-3, 1e3),
     )
 
