@@ -10,7 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.settings import PressureSensorSettings, SettingsError
+from logger.channels import Quality, convert_block
+from logger.journal_reader import SampleBlock
+from logger.settings import PressureSensorSettings, SettingsError, default_settings
 from logger.virtual.commands import truth_of
 from logger.virtual.counts import to_counts, values_of
 from logger.virtual.faults import Fault
@@ -221,3 +223,42 @@ def test_faults_show_where_and_when_they_are() -> None:
     for first in (10, 30, 50, 80):
         untouched[first : first + 10] = False
     assert np.array_equal(bad.counts[untouched], good.counts[untouched], equal_nan=True)
+
+
+def test_the_host_reads_back_what_the_sensors_said() -> None:
+    faults = (
+        Fault("open", 600.0, 600.0, "front_left.pressure"),
+        Fault("short", 1800.0, 600.0, "front_right.pressure"),
+        Fault("stuck", 3000.0, 3000.0, "rear_left.pressure"),
+        Fault("open", 600.0, 600.0, "ambient.temperature"),
+    )
+    scenario = Scenario(SoakPlan(hours=2.0, support="standing"), 3, faults=faults)
+    table, measured = scenario.table(), scenario.simulated().measured
+    micros = np.arange(len(table.counts), dtype=np.int64) * 60_000_000
+    infinite = np.isinf(table.counts)
+    block = SampleBlock(
+        micros,
+        micros,
+        table.channels,
+        np.where(infinite, np.nan, table.counts),
+        infinite & (table.counts > 0),
+        infinite & (table.counts < 0),
+    )
+    si = convert_block(block, default_settings())
+    # one count: 16 bar over 4 V at 187.5 µV is 75 Pa, and the supply's own rounding adds a little
+    step = {"pressure": 100.0, "height": 1e-4, "temperature": 1 / 16}
+    for column, name in enumerate(table.channels):
+        good = si.quality[:, column] == Quality.GOOD
+        good[50:100] = False  # that a value is stuck is known only after a while
+        assert good.sum() >= 50
+        allowed = 1.0 if name == "ambient.pressure" else step[name.rpartition(".")[2]]
+        assert np.abs(si.values[good, column] - measured[name][good]).max() <= 0.75 * allowed
+
+    def told(name: str) -> set[int]:
+        return set(si.quality[:, table.channels.index(name)].tolist())
+
+    assert np.all(si.quality[10:20, table.channels.index("front_left.pressure")] == Quality.OPEN)
+    assert np.all(si.quality[30:40, table.channels.index("front_right.pressure")] == Quality.SHORT)
+    assert np.all(si.quality[10:20, table.channels.index("ambient.temperature")] == Quality.MISSING)
+    assert Quality.STUCK in told("rear_left.pressure")
+    assert told("rear_right.pressure") <= {Quality.GOOD, Quality.MISSING}
