@@ -172,7 +172,10 @@ class PtyRig:
 
     def _await_host(self) -> None:
         """In time lapse the first hours would be gone before a host opened the port: wait for it."""
-        patience = time.monotonic() + (_START_PATIENCE_S if self._options.wait_for_host else 0.0)
+        waits = self._options.wait_for_host
+        if waits is None:
+            waits = self._speed > 1.0
+        patience = time.monotonic() + (_START_PATIENCE_S if waits else 0.0)
         while not self._stop.is_set() and not self.wire.heard_commands and time.monotonic() < patience:
             self._serve(_TICK_S)
 

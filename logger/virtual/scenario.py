@@ -50,7 +50,7 @@ class RigOptions:
     speed: float = 1.0
     uptime_ms: int = 0
     boot: int | None = None  # none: another at each start
-    wait_for_host: bool = False
+    wait_for_host: bool | None = None  # none: in time lapse alone
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,14 +147,13 @@ class _Reader:
         return scenario
 
     def _rig(self, table: Table) -> RigOptions:
-        speed = table.number("speed", 1.0, 0.01, 1e7)
         options = RigOptions(
             name=table.text("name", "virtual"),
             depth=table.whole("buffer_depth", DEPTH, 1, 10**6),
-            speed=speed,
+            speed=table.number("speed", 1.0, 0.01, 1e7),
             uptime_ms=table.whole("uptime_ms", 0, 0, 2**32 - 1),
             boot=table.optional_whole("boot", 0, 2**32 - 1),
-            wait_for_host=table.flag("wait_for_host", default=speed > 1.0),
+            wait_for_host=table.flag("wait_for_host", default=False) if table.has("wait_for_host") else None,
         )
         table.finish()
         return options

@@ -70,6 +70,7 @@ def test_everything_can_be_said() -> None:
         [rig]
         name = "bay-9"
         speed = 10
+        wait_for_host = false
         uptime_ms = 4294967000
         boot = 77
         buffer_depth = 100
@@ -117,7 +118,7 @@ def test_everything_can_be_said() -> None:
     assert plan.leaks[0].loss_per_s == pytest.approx(0.1 / 3600.0)
     assert plan.disturbances[0].size == 2e3
     assert scenario.faults[0].share == pytest.approx(0.1)
-    assert (scenario.rig.boot, scenario.rig.wait_for_host) == (77, True)
+    assert (scenario.rig.boot, scenario.rig.wait_for_host) == (77, False)
     table = scenario.table()
     assert "ambient.pressure" not in table.channels
     assert "front_left.height" in table.channels
