@@ -51,9 +51,7 @@ def take(wire: RigWire, count: int) -> None:
 
 def test_boot_says_who_and_that_nothing_is_held() -> None:
     (identity,) = said(rig())
-    assert identity == Identity(
-        1, "bay-2", FIRMWARE, 1000, 7, 0, -1, ("a.pressure", "ambient.temperature")
-    )
+    assert identity == Identity(1, "bay-2", FIRMWARE, 1000, 7, 0, -1, ("a.pressure", "ambient.temperature"))
 
 
 def test_samples_go_out_once_in_order() -> None:
