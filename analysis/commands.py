@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 COMMANDS = {
     "logger": "logger.commands:log_rig",
+    "export": "analysis.export_command:export",
     "virtual-rig": "logger.virtual.commands:virtual_rig",
 }
 """Name of the command: where its function is. In the order of the help page."""

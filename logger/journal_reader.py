@@ -7,6 +7,7 @@ after. Each read is one short statement: a long one would keep the write-ahead l
 from __future__ import annotations
 
 import sqlite3
+from bisect import bisect_left
 from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Self
@@ -31,8 +32,10 @@ if TYPE_CHECKING:
 
 _NEXT = "SELECT id, kind, boot_id, seq, rig_us, utc_us, body FROM entries WHERE id > ? ORDER BY id LIMIT ?"
 _NEWEST = (
-    "SELECT id, kind, boot_id, seq, rig_us, utc_us, body FROM entries WHERE kind = ? ORDER BY id DESC LIMIT 1"
+    "SELECT id, kind, boot_id, seq, rig_us, utc_us, body FROM entries WHERE kind = ? AND id <= ? "
+    "ORDER BY id DESC LIMIT 1"
 )
+_LAST_ID = 2**63 - 1
 
 
 class JournalReader:
@@ -97,10 +100,26 @@ class JournalReader:
         rows = self._rows("SELECT first_entry, fingerprint, text FROM configurations ORDER BY id", ())
         return [Configuration(*row) for row in rows]
 
-    def newest(self, kind: str = "D") -> Entry | None:
-        """The newest entry of one kind."""
-        rows = self._rows(_NEWEST, (kind,))
+    def newest(self, kind: str = "D", up_to: int | None = None) -> Entry | None:
+        """The newest entry of one kind, or the newest with an id up to `up_to`."""
+        rows = self._rows(_NEWEST, (kind, _LAST_ID if up_to is None else up_to))
         return Entry._make(rows[0]) if rows else None
+
+    def seek(self, rig_us: int) -> None:
+        """Move the cursor to just before the first entry at or after a moment on the rig's time axis."""
+        self._seek(rig_us, "SELECT rig_us FROM entries WHERE id >= ? ORDER BY id LIMIT 1")
+
+    def seek_label(self, utc_us: int) -> None:
+        """The same by label: where the host's clock was set back, one of the places that fit."""
+        self._seek(utc_us, "SELECT utc_us FROM entries WHERE id >= ? ORDER BY id LIMIT 1")
+
+    def _seek(self, moment_us: int, statement: str) -> None:
+        low, high = self._rows("SELECT coalesce(min(id), 1), coalesce(max(id), 0) FROM entries", ())[0]
+        # times ascend with the id; an id that is gone counts as the next one that is there
+        ids = range(low, high + 1)
+        self.cursor = (
+            low - 1 + bisect_left(ids, moment_us, key=lambda at: int(self._rows(statement, (at,))[0][0]))
+        )
 
     def _rows(self, statement: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
         try:
