@@ -159,6 +159,11 @@ class Conversation:
         items, self._out.items = self._out.items, []
         return items
 
+    @property
+    def items_waiting(self) -> int:
+        """How many items `take_items` would give."""
+        return len(self._out.items)
+
     def take_commands(self) -> list[HostCommand]:
         """Commands for the rig since the last call, in order."""
         commands, self._out.commands = self._out.commands, []

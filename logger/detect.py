@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ PORTS_VARIABLE: Final = "CORNERHOLD_PORTS"
 ANSWER_S: Final = 3.0
 """Many boards restart when their port is opened, and need a second or two before they answer."""
 ASK_AGAIN_S: Final = 0.75
+_LOOK_UP_S: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +46,16 @@ def candidates(environment: Mapping[str, str] = os.environ) -> list[str]:
     return list(dict.fromkeys([*listed, *named]))
 
 
-def ask(name: str, baud: int = DEFAULT_BAUD, answer_s: float = ANSWER_S) -> Answer:
-    """Open one port and ask who is there; never raises for a port that is no rig."""
+def ask(
+    name: str, baud: int = DEFAULT_BAUD, answer_s: float = ANSWER_S, enough: threading.Event | None = None
+) -> Answer:
+    """Open one port and ask who is there, until `enough`; never raises for a port that is no rig."""
     try:
         port = Port(name, baud)
     except PortError as error:
         return Answer(name, None, error.reason)
     try:
-        identity = _converse(port, answer_s)
+        identity = _converse(port, answer_s, enough or threading.Event())
     except PortError as error:
         return Answer(name, None, error.reason)
     finally:
@@ -59,16 +63,16 @@ def ask(name: str, baud: int = DEFAULT_BAUD, answer_s: float = ANSWER_S) -> Answ
     return Answer(name, identity, "" if identity else "no rig answers")
 
 
-def _converse(port: Port, answer_s: float) -> Identity | None:
+def _converse(port: Port, answer_s: float, enough: threading.Event) -> Identity | None:
     splitter = LineSplitter()
     begin_s = time.monotonic()
     ask_s = begin_s
-    while (now_s := time.monotonic()) < begin_s + answer_s:
+    while (now_s := time.monotonic()) < begin_s + answer_s and not enough.is_set():
         if now_s >= ask_s:
             port.write(encode(Identify()))
             ask_s = now_s + ASK_AGAIN_S
         wait_s = min(ask_s, begin_s + answer_s) - time.monotonic()
-        for line in splitter.feed(port.read(max(0.0, wait_s))):
+        for line in splitter.feed(port.read(min(max(0.0, wait_s), _LOOK_UP_S))):
             try:
                 record = decode_rig(line)
             except LineFault:
@@ -78,12 +82,22 @@ def _converse(port: Port, answer_s: float) -> Identity | None:
     return None
 
 
-def ask_all(ports: Sequence[str], baud: int = DEFAULT_BAUD, answer_s: float = ANSWER_S) -> list[Answer]:
-    """Ask all ports at the same time."""
+def ask_all(
+    ports: Sequence[str], baud: int = DEFAULT_BAUD, answer_s: float = ANSWER_S, name: str | None = None
+) -> list[Answer]:
+    """Ask all ports at the same time; once a rig called `name` has answered, the others are let go."""
     if not ports:
         return []
+    enough = threading.Event()
+
+    def ask_one(port: str) -> Answer:
+        answer = ask(port, baud, answer_s, enough)
+        if answer.identity is not None and answer.identity.rig == name:
+            enough.set()
+        return answer
+
     with ThreadPoolExecutor(max_workers=min(32, len(ports)), thread_name_prefix="ask") as pool:
-        return list(pool.map(lambda port: ask(port, baud, answer_s), ports))
+        return list(pool.map(ask_one, ports))
 
 
 def choose(answers: Sequence[Answer], name: str) -> Answer:
@@ -104,4 +118,4 @@ def choose(answers: Sequence[Answer], name: str) -> Answer:
 
 def find_rig(name: str, baud: int = DEFAULT_BAUD, answer_s: float = ANSWER_S) -> Answer:
     """Ask every candidate; `DetectError` unless one rig is meant."""
-    return choose(ask_all(candidates(), baud, answer_s), name)
+    return choose(ask_all(candidates(), baud, answer_s, name), name)

@@ -44,7 +44,7 @@ class PtyRig:
 
     def __post_init__(self) -> None:
         self.path = self.directory / "rig-port"
-        self.lock = threading.Lock()
+        self.lock = threading.RLock()
         self._rng = random.Random(self.seed)
         self._stop = threading.Event()
         self._master: int | None = None

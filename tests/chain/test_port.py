@@ -8,6 +8,7 @@ import queue
 import socket
 import termios
 import threading
+import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -181,6 +182,19 @@ def test_a_silent_port_and_a_busy_one_are_no_rigs(tmp_path: Path) -> None:
         assert answer.identity is None
         assert "another program" in answer.reason
         held.close()
+
+
+def test_once_the_rig_that_is_meant_has_answered_nobody_waits_for_the_others(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+    with (
+        PtyRig(tmp_path / "a", rig=RingRig(name="bay-1")) as rig,
+        PtyRig(tmp_path / "b", faults=Faults(silent=True)) as silent,
+    ):
+        begin_s = time.monotonic()
+        answers = ask_all([str(silent.path), str(rig.path)], answer_s=60.0, name="bay-1")
+        assert time.monotonic() - begin_s < 30.0
+        assert choose(answers, "bay-1").port == str(rig.path)
 
 
 def test_a_rig_that_wakes_slowly_is_asked_again(tmp_path: Path) -> None:

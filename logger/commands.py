@@ -1,0 +1,121 @@
+"""`cornerhold logger`: the daemon from the command line, and the question whether it is getting readings.
+
+Here, and only here, an exception becomes a line on the terminal and an exit code.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from logger.daemon import Daemon
+    from logger.settings import Settings
+
+
+def log_rig(
+    settings_file: Annotated[
+        Path | None, typer.Option("--settings", "-s", help="Settings file (TOML); the defaults if not given.")
+    ] = None,
+    journal: Annotated[
+        Path | None,
+        typer.Option(
+            "--journal", "-j", help="Journal file; else the settings' one, else <rig name>.journal."
+        ),
+    ] = None,
+    port: Annotated[
+        str | None,
+        typer.Option(
+            "--port", "-p", help='A device, "auto", or socket://host:port; else as in the settings.'
+        ),
+    ] = None,
+    status: Annotated[
+        bool, typer.Option("--status", help="Log nothing; say whether readings come in (exit 1 if not).")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="With --status: one JSON object.")] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", "-v", help="Tell repeats and refused lines too.")
+    ] = False,
+) -> None:
+    """Log a rig into a journal until stopped (Ctrl-C or SIGTERM), through unplugged cables and restarts.
+
+    What the rig has said is on disk within a second and only then acknowledged; what was lost all the same
+    stands in the journal as a gap. Exit 0 after a stop, 1 if logging could not begin or go on.
+
+    Example: cornerhold logger --settings bay-2.toml --journal bay-2.journal
+    """
+    settings = _settings(settings_file, port)
+    path = journal or settings.journal.path or Path(f"{_file_name(settings.rig.name)}.journal")
+    if status:
+        _tell_status(path, as_json=as_json)
+    else:
+        logging.basicConfig(
+            stream=sys.stderr,
+            level=logging.DEBUG if verbose else logging.INFO,
+            format="%(asctime)s %(levelname)s %(message)s",
+        )
+        _log_until_stopped(settings, path)
+
+
+def _settings(file: Path | None, port: str | None) -> Settings:
+    from dataclasses import replace  # noqa: PLC0415  what --help does not need is loaded when it is needed
+
+    from logger.settings import SettingsError, default_settings, load_settings  # noqa: PLC0415
+
+    try:
+        settings = default_settings() if file is None else load_settings(file)
+    except SettingsError as error:
+        _refuse(str(error))
+    return settings if port is None else replace(settings, rig=replace(settings.rig, port=port))
+
+
+def _file_name(rig: str) -> str:
+    """A rig's name as a file name."""
+    return (
+        "".join(letter if letter.isalnum() or letter in "-_." else "_" for letter in rig).lstrip(".") or "rig"
+    )
+
+
+def _log_until_stopped(settings: Settings, path: Path) -> None:
+    from logger.daemon import Daemon, TaskEndedError  # noqa: PLC0415
+    from logger.journal import JournalError  # noqa: PLC0415
+    from logger.port import PortError  # noqa: PLC0415
+
+    try:
+        asyncio.run(_run(Daemon(settings, path)))
+    except (JournalError, PortError, TaskEndedError) as error:
+        _refuse(str(error))
+    except Exception as error:  # whatever else ends the program, in one line too
+        logging.getLogger(__name__).debug("where it happened", exc_info=True)
+        _refuse(f"stopped by an error of the program: {type(error).__name__}: {' '.join(str(error).split())}")
+
+
+async def _run(daemon: Daemon) -> None:
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, daemon.stop)
+    await daemon.run()
+
+
+def _tell_status(path: Path, *, as_json: bool) -> None:
+    from logger.journal_schema import JournalError  # noqa: PLC0415
+    from logger.status import read_status  # noqa: PLC0415
+
+    try:
+        found = read_status(path)
+    except JournalError as error:
+        _refuse(str(error))
+    typer.echo(json.dumps(found.as_dict()) if as_json else found.sentence)
+    raise typer.Exit(0 if found.readings_come_in else 1)
+
+
+def _refuse(reason: str) -> NoReturn:
+    typer.echo(reason, err=True)
+    raise typer.Exit(1)

@@ -1,0 +1,89 @@
+"""A real logger process, and a look into its journal that shares no code with the project."""
+
+from __future__ import annotations
+
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import closing
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+COMMAND = [sys.executable, "-c", "import typer; from logger.commands import log_rig; typer.run(log_rig)"]
+
+
+def wait_for(condition: Callable[[], bool], what: str, patience_s: float = 20.0) -> None:
+    """Poll a condition of another process; the time-out is only reached by a failure."""
+    end_s = time.monotonic() + patience_s
+    while not condition():
+        assert time.monotonic() < end_s, f"waited in vain: {what}"
+        time.sleep(0.005)
+
+
+@dataclass
+class LoggerProcess:
+    journal: Path
+    port: str
+    settings: Path | None = None
+    log: str = ""
+    started: list[subprocess.Popen[str]] = field(default_factory=list)
+
+    def arguments(self, *more: str) -> list[str]:
+        settings = [] if self.settings is None else ["--settings", str(self.settings)]
+        return [*COMMAND, "--journal", str(self.journal), "--port", self.port, *settings, *more]
+
+    def start(self, *more: str) -> subprocess.Popen[str]:
+        process = subprocess.Popen(
+            self.arguments(*more), stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        self.started.append(process)
+        return process
+
+    def clean_up(self) -> None:
+        """After a test that failed half-way: leave no process running."""
+        for process in self.started:
+            if process.poll() is None:
+                process.kill()
+                process.communicate()
+
+    def run(self, *more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(self.arguments(*more), capture_output=True, text=True, timeout=60, check=False)
+
+    def stop(self, process: subprocess.Popen[str]) -> int:
+        """End it as a service manager would."""
+        process.send_signal(signal.SIGTERM)
+        out, err = process.communicate(timeout=20)
+        self.log = err
+        assert out == ""
+        return process.returncode
+
+    def rows(self, kind: str) -> list[tuple[int, int | None, int, int, str]]:
+        """(boot_id, seq, rig_us, utc_us, body) of the entries of one kind, in order."""
+        if not self.journal.exists():
+            return []
+        with closing(sqlite3.connect(self.journal)) as connection:
+            try:
+                found = connection.execute(
+                    "SELECT boot_id, seq, rig_us, utc_us, body FROM entries WHERE kind = ? ORDER BY id",
+                    (kind,),
+                )
+            except sqlite3.OperationalError:
+                return []  # killed before the tables were made
+            return found.fetchall()
+
+    def count(self, up_to_seq: int) -> int:
+        """How many samples with a number up to this one are there."""
+        with closing(sqlite3.connect(self.journal)) as connection:
+            [count] = connection.execute(
+                "SELECT count(*) FROM entries WHERE kind = 'D' AND seq <= ?", (up_to_seq,)
+            ).fetchone()
+        return int(count)
+
+    def seqs(self) -> list[int]:
+        return [int(seq) for _, seq, *_ in self.rows("D") if seq is not None]
