@@ -1,7 +1,4 @@
-"""`cornerhold logger`: the daemon from the command line, and the question whether it is getting readings.
-
-Here, and only here, an exception becomes a line on the terminal and an exit code.
-"""
+"""`cornerhold logger`: the daemon from the command line, and the question whether it is getting readings."""
 
 from __future__ import annotations
 
@@ -11,7 +8,7 @@ import logging
 import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -61,18 +58,17 @@ def log_rig(
             level=logging.DEBUG if verbose else logging.INFO,
             format="%(asctime)s %(levelname)s %(message)s",
         )
-        _log_until_stopped(settings, path)
+        from logger.daemon import Daemon  # noqa: PLC0415
+
+        asyncio.run(_run(Daemon(settings, path)))
 
 
 def _settings(file: Path | None, port: str | None) -> Settings:
     from dataclasses import replace  # noqa: PLC0415  what --help does not need is loaded when it is needed
 
-    from logger.settings import SettingsError, default_settings, load_settings  # noqa: PLC0415
+    from logger.settings import default_settings, load_settings  # noqa: PLC0415
 
-    try:
-        settings = default_settings() if file is None else load_settings(file)
-    except SettingsError as error:
-        _refuse(str(error))
+    settings = default_settings() if file is None else load_settings(file)
     return settings if port is None else replace(settings, rig=replace(settings.rig, port=port))
 
 
@@ -83,20 +79,6 @@ def _file_name(rig: str) -> str:
     )
 
 
-def _log_until_stopped(settings: Settings, path: Path) -> None:
-    from logger.daemon import Daemon, TaskEndedError  # noqa: PLC0415
-    from logger.journal import JournalError  # noqa: PLC0415
-    from logger.port import PortError  # noqa: PLC0415
-
-    try:
-        asyncio.run(_run(Daemon(settings, path)))
-    except (JournalError, PortError, TaskEndedError) as error:
-        _refuse(str(error))
-    except Exception as error:  # whatever else ends the program, in one line too
-        logging.getLogger(__name__).debug("where it happened", exc_info=True)
-        _refuse(f"stopped by an error of the program: {type(error).__name__}: {' '.join(str(error).split())}")
-
-
 async def _run(daemon: Daemon) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -105,17 +87,8 @@ async def _run(daemon: Daemon) -> None:
 
 
 def _tell_status(path: Path, *, as_json: bool) -> None:
-    from logger.journal_schema import JournalError  # noqa: PLC0415
     from logger.status import read_status  # noqa: PLC0415
 
-    try:
-        found = read_status(path)
-    except JournalError as error:
-        _refuse(str(error))
+    found = read_status(path)
     typer.echo(json.dumps(found.as_dict()) if as_json else found.sentence)
     raise typer.Exit(0 if found.readings_come_in else 1)
-
-
-def _refuse(reason: str) -> NoReturn:
-    typer.echo(reason, err=True)
-    raise typer.Exit(1)

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Final
 from logger.clock import HostTime, host_now
 from logger.conversation import Conversation, Limits
 from logger.detect import DetectError, find_rig
+from logger.errors import PlainError
 from logger.framing import LineSplitter
 from logger.journal import Journal
 from logger.keeper import Keeper
@@ -56,7 +57,7 @@ class Pace:
     """How long the end may take for its last words to the rig."""
 
 
-class TaskEndedError(RuntimeError):
+class TaskEndedError(PlainError):
     """A task that must run as long as the program has ended."""
 
 
@@ -112,6 +113,7 @@ class Daemon:
         self._room.set()
         self._stop = asyncio.Event()
         self._session: _Session | None = None
+        self._sessions = 0
         self._fatal: BaseException | None = None
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         self._conversation = Conversation()
@@ -136,7 +138,8 @@ class Daemon:
         finally:
             if self._keeper is not None:
                 await loop.run_in_executor(self._pool, self._keeper.close)
-                self._report()
+                if self._sessions:
+                    self._report()
             self._pool.shutdown()
 
     async def _run_tasks(self) -> None:
@@ -216,6 +219,7 @@ class Daemon:
 
         session.reader = PortReader(port, on_data, on_end)
         self._session = session
+        self._sessions += 1
         self._link.opened(self._now_s())
         _log.debug("%s is open", port.name)
         self._inbox.put_nowait((session, b""))

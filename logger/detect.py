@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from serial.tools import list_ports
 
+from logger.errors import PlainError
 from logger.framing import LineSplitter
 from logger.port import DEFAULT_BAUD, Port, PortError
 from logger.protocol import Identify, Identity, LineFault, decode_rig, encode
@@ -35,7 +36,7 @@ class Answer:
     reason: str = ""
 
 
-class DetectError(Exception):
+class DetectError(PlainError):
     """No rig was found, or more than one that could be meant."""
 
 

@@ -17,6 +17,8 @@ from urllib.parse import urlsplit
 
 import serial
 
+from logger.errors import PlainError
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -36,7 +38,7 @@ _BUSY: Final = {errno.EAGAIN, errno.EBUSY}
 UNPLUG_ERRORS: Final = (serial.SerialException, OSError, termios.error)
 
 
-class PortError(Exception):
+class PortError(PlainError):
     """The port can't be opened or has gone away."""
 
     def __init__(self, port: str, reason: str) -> None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-COMMAND = [sys.executable, "-c", "import typer; from logger.commands import log_rig; typer.run(log_rig)"]
+COMMAND = [sys.executable, "-c", "from analysis.commands import main; main()", "logger"]
 
 
 def wait_for(condition: Callable[[], bool], what: str, patience_s: float = 20.0) -> None:
