@@ -6,6 +6,7 @@ after. Each read is one short statement: a long one would keep the write-ahead l
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from bisect import bisect_left
 from dataclasses import dataclass
@@ -36,6 +37,9 @@ _NEWEST = (
     "ORDER BY id DESC LIMIT 1"
 )
 _LAST_ID = 2**63 - 1
+_READ_ONLY_ADVICE = (
+    " (in a folder that you can't write to, a journal is readable while its logger runs: copy it)"
+)
 
 
 class JournalReader:
@@ -66,7 +70,8 @@ class JournalReader:
                 self._connection.close()
                 raise
         except sqlite3.Error as error:
-            raise JournalError(path, f"can't be read: {error}") from error
+            advice = "" if os.access(path.parent, os.W_OK) else _READ_ONLY_ADVICE
+            raise JournalError(path, f"can't be read: {error}{advice}") from error
 
     def close(self) -> None:
         """Let the file go."""

@@ -1,7 +1,16 @@
 """Strict reading of a settings file: every key known, every value possible, or one clear line.
 
-Which tables there are, which keys they have and what is possible. Channel tables are read in
-`channel_settings.py`; the typed reading of single values is in `settings_table.py`.
+Tables and keys, all optional (the defaults are those of the dataclasses in `settings.py`):
+
+    [rig]               name, port, baud, period ("1 s"), clock ("host" or "rig"), begin (with clock = "rig")
+    [soak]              support, gas, threshold, planned_length ("14 h"), planned_cold ("-10 degC")
+    [pressure_sensor]   reference, full_scale, temperature_coefficient, sealed_reference (if sealed)
+    [sections.<name>]   gas_column, gas_column_uncertainty, reference_height, volume, encloses, threshold,
+                        floor, limit (gauge pressures), and a table pressure_sensor of its own
+    [channels."<name>"] see `channel_settings.py`
+    [journal]           path (relative to the settings file), keep ("400 day")
+
+The typed reading of single values is in `settings_table.py`.
 """
 
 from __future__ import annotations

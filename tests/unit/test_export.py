@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from analysis.commands import main
-from analysis.export import ExportError, export_recording
+from analysis.export import Exported, ExportError, export_recording
 from analysis.files import whole_file
 from analysis.recording import read_recording
 from logger.clock import us_from_utc
 from logger.journal import Entry, Journal, sample_body
 from logger.journal_reader import JournalReader
-from logger.settings import settings_from_text
+from logger.settings import Settings, settings_from_text
 
 BEGIN_us = us_from_utc(datetime(2027, 1, 15, 18, tzinfo=UTC))
 CHANNELS = (
@@ -48,9 +48,14 @@ def filled(path: Path, entries: int = 100, settings_text: str = "") -> Path:
     return path
 
 
-def exported(journal: Path, target: Path, **kwargs: object) -> object:
+def exported(
+    journal: Path,
+    target: Path,
+    settings: Settings | None = None,
+    span_utc_us: tuple[int | None, int | None] = (None, None),
+) -> Exported:
     with JournalReader(journal) as reader:
-        return export_recording(reader, target, **kwargs)  # type: ignore[arg-type]
+        return export_recording(reader, target, settings, span_utc_us)
 
 
 @pytest.fixture
@@ -61,7 +66,7 @@ def journal(tmp_path: Path) -> Path:
 def test_the_round_trip(journal: Path, tmp_path: Path) -> None:
     target = tmp_path / "out.csv"
     done = exported(journal, target)
-    assert done.rows == 100  # type: ignore[attr-defined]
+    assert done.rows == 100
     readings = read_recording(target)
     assert readings.notes == ()
     assert list(readings.values) == [
@@ -95,7 +100,7 @@ def test_bad_values_become_empty_cells(tmp_path: Path) -> None:
 def test_a_range_of_labels_with_both_ends(journal: Path, tmp_path: Path) -> None:
     span = (BEGIN_us + 10_000_000, BEGIN_us + 20_000_000)
     done = exported(journal, tmp_path / "out.csv", span_utc_us=span)
-    assert (done.rows, done.begin_utc_us, done.end_utc_us) == (11, *span)  # type: ignore[attr-defined]
+    assert (done.rows, done.begin_utc_us, done.end_utc_us) == (11, *span)
     readings = read_recording(tmp_path / "out.csv")
     assert readings.begin_utc == np.datetime64("2027-01-15T18:00:10", "us")
     assert len(readings.time_s) == 11
@@ -175,7 +180,7 @@ def test_lost_samples_are_counted(journal: Path, tmp_path: Path) -> None:
     gap = '{"first_seq": 100, "last_seq": 149, "reason": "overwritten in the rig"}'
     with Journal.open(journal) as writer:
         writer.append([Entry(0, "G", 1, 100, 99_000_000, BEGIN_us, gap), sample(1, 150)])
-    assert exported(journal, tmp_path / "out.csv").missing == 50  # type: ignore[attr-defined]
+    assert exported(journal, tmp_path / "out.csv").missing == 50
 
 
 def test_what_stood_there_stays_when_writing_fails(tmp_path: Path) -> None:
