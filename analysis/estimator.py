@@ -1,0 +1,403 @@
+"""The estimator: bins of readings in, the posterior of the loss of each section out. Online, constant memory.
+
+Per section and bin one number is formed, the logarithm of the amount of gas as it would be if the gas were at the
+lagged outside temperature:
+
+    y = ln(p_abs) + ln(1 + (h - h_ref)/column) - ln(Z·R·T_lag)      (the height only for a standing car)
+
+and explained as   y = ln n0 - loss·curve(t) + sum of small effects (the states below) + noise.
+Everything that is not linear (lag, size of the thermal disturbance, shape of the leak) is a point of the bank.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import bank as kalman
+from analysis.effects import (
+    AIR_SIDE,
+    AMBIENT,
+    BAROMETER,
+    BEND,
+    COLUMN,
+    CREEP,
+    DISTURBANCE,
+    GAS_SIDE,
+    HEAT_FAST,
+    HEAT_SLOW,
+    LAG,
+    LEVEL,
+    OFFSET,
+    STATES,
+    SUN,
+    SUN_PARTS,
+    THERMAL,
+    sun_parts,
+    warmth,
+)
+from analysis.evidence import Evidence, weigh
+from analysis.gas import GASES, log_density, thermal_sensitivity_per_K
+from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step
+from analysis.lag import lag_step
+from analysis.priors import Priors
+
+Array = NDArray[np.float64]
+
+# Transducers are adjusted near room temperature (common practice, no source).
+ADJUSTED_AT_K: Final = 296.15
+# A probe in the gas leaves this share of the thermal disturbance (its own gradient; common practice, no source).
+PROBE_SHARE: Final = 0.1
+# A bin this far from every model, and by this much in ln(amount), is not thermal any more.
+RENEW_LOST_s: Final = 1800.0
+WILD_DEVIATIONS: Final = 7.0
+WILD_SIZE: Final = 0.008
+
+
+class Estimator:
+    """Follow all sections of one recording."""
+
+    def __init__(
+        self,
+        sections: tuple[SectionSetup, ...],
+        *,
+        standing: bool,
+        gas: str,
+        day_begins_s: float | None = None,
+        priors: Priors | None = None,
+    ) -> None:
+        """Prepare the bank; nothing is known before the first bin."""
+        self.sections = sections
+        self.standing = standing
+        self.day_begins_s = day_begins_s
+        self.gauge = np.array([s.reference == "gauge" for s in sections])
+        self.gas = GASES[gas]
+        self.priors = priors or Priors()
+        grid = self.priors.disturbance_grid
+        self.lags_s = np.asarray(self.priors.lag_grid_s)
+        self.lag_count, self.disturbance_count = len(self.lags_s), len(grid)
+        self.models = self.lag_count * self.disturbance_count
+        spread = self.priors.log_lag_spread
+        # below, at and above each lag: the outer two give the derivative to ln(lag)
+        self.lag_triples_s = self.lags_s[None, :] * np.exp(np.array([-spread, 0.0, spread]))[:, None]
+        self.disturbance_K = np.tile([d for d, _, _ in grid], self.lag_count)
+        self.disturbance_time_s = np.tile([t for _, t, _ in grid], self.lag_count)
+        self.log_prior = np.log(np.tile([w for _, _, w in grid], self.lag_count) / self.lag_count)
+        self.onsets_K = np.asarray(self.priors.onset_grid_degC) + 273.15
+        self.slots = self.priors.start_slots
+        self.shapes = 1 + len(self.onsets_K) + self.slots
+        self.starts_s = np.full(self.slots, np.inf)
+        self.start_spacing_s = self.priors.start_spacing_s
+        self.time_s = 0.0
+        self.begun_s = np.nan
+        self.lagged: Array = np.empty(0)
+        self.sun = np.zeros(SUN_PARTS)
+        self.sunned: Array = np.zeros((self.lag_count, SUN_PARTS))
+        self.ambient_K = np.nan
+        self.curve = np.zeros((len(sections), self.models, self.shapes))
+        self.reference_height_m = np.full(len(sections), np.nan)
+        self.level0 = np.full(len(sections), np.nan)
+        self.waiting: list[list[tuple[float, float]]] = [[] for _ in sections]
+        self.following = np.zeros(len(sections), dtype=np.intp)
+        self.steps: list[Step] = []
+        self.lost_due_s = 3600.0
+        self.lost = np.zeros(len(sections))  # ln of the gas lost so far, as best known
+        self.load_Pa = np.full(len(sections), np.nan)
+        self.since_s = 0.0
+        self.volume0 = np.full((len(sections), self.lag_count), np.nan)
+        self.coldest_K = np.full((len(sections), self.models), np.inf)
+        self.normalised: Array = np.empty(0)
+        self.bank = kalman.new_bank(*self._prior(), self.shapes)
+
+    # -- one bin ---------------------------------------------------------------------------------------------
+
+    def step(self, reading: Bin) -> None:
+        """Take one bin, later than all before it."""
+        if np.isnan(self.begun_s):
+            if not np.isfinite(reading.ambient_temperature_K) or not np.isfinite(reading.pressure_Pa).any():
+                return
+            self._begin(reading)
+        step_s = reading.time_s - self.time_s
+        self.since_s = step_s
+        self._advance(reading, step_s)
+        observed, regressor, use = self._observe(reading)
+        noise = np.where(use, self._noise(reading), 1.0)
+        use = self._guard(observed, regressor, noise, use)
+        self.normalised = kalman.update(self.bank, observed, regressor, noise, -self.curve, use)
+        self._remember_coldest(regressor, use)
+        self._renew_lost()
+
+    def _renew_lost(self) -> None:
+        """Every half hour: how much is lost so far, for the effects that go with it."""
+        if self.time_s < self.lost_due_s:
+            return
+        self.lost_due_s = self.time_s + RENEW_LOST_s
+        evidence = self.evidence()
+        if evidence is not None:
+            mean = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
+            self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
+
+    def _prior(self) -> tuple[Array, Array]:
+        """Return mean (S, M, N) and covariance (S, M, N, N) of the states before any reading."""
+        count, priors = len(self.sections), self.priors
+        mean = np.zeros((count, self.models, STATES))
+        mean[..., OFFSET] = priors.start_offset_mean_K
+        mean[..., [HEAT_FAST, HEAT_SLOW]] = priors.heat_mean_K
+        mean[..., CREEP] = priors.creep_mean_per_decade
+        deviation = np.zeros((count, self.models, STATES))
+        deviation[..., LEVEL] = 0.3
+        deviation[..., OFFSET] = priors.start_offset_K
+        deviation[..., [HEAT_FAST, HEAT_SLOW]] = priors.heat_K
+        deviation[..., AIR_SIDE] = 1.0 / np.sqrt(3.0)  # rectangular within the limit
+        deviation[..., GAS_SIDE] = priors.gas_share / np.sqrt(3.0)
+        deviation[..., CREEP] = priors.creep_per_decade
+        deviation[..., LAG] = priors.log_lag_spread
+        deviation[..., AMBIENT] = priors.ambient_error_K
+        if self.standing:
+            deviation[..., COLUMN] = np.array([s.gas_column_uncertainty for s in self.sections])[:, None]
+        deviation[..., BEND] = priors.bend
+        deviation[..., SUN:] = priors.sun_K if self.day_begins_s is not None else 0.0
+        deviation[..., DISTURBANCE] = self.disturbance_K
+        covariance = np.zeros((count, self.models, STATES, STATES))
+        index = np.arange(STATES)
+        covariance[..., index, index] = deviation**2
+        return mean, covariance
+
+    def _begin(self, reading: Bin) -> None:
+        count = len(self.sections)
+        no_barometer = not np.isfinite(reading.ambient_pressure_Pa)
+        self.barometer_Pa = self.priors.barometer_Pa if no_barometer else 0.0
+        # without a barometer the height of the place above the sea is not known either
+        error_Pa = self.priors.place_Pa if no_barometer else self.priors.barometer_error_Pa
+        self.bank.covariance[..., BAROMETER, BAROMETER] = np.where(self.gauge, error_Pa, 0.0)[:, None] ** 2
+        self.curve = np.zeros((count, self.models, self.shapes))
+        self.time_s = self.begun_s = reading.time_s
+        self.ambient_K = reading.ambient_temperature_K
+        self.housing_K = np.array(self.ambient_K)
+        self.lagged = np.full(self.lag_triples_s.shape, self.ambient_K)
+        for i, section in enumerate(self.sections):
+            if section.reference_height_m is not None:
+                self.reference_height_m[i] = section.reference_height_m
+
+    def _advance(self, reading: Bin, step_s: float) -> None:
+        ambient = reading.ambient_temperature_K
+        if not np.isfinite(ambient):
+            ambient = self.ambient_K
+        before = self.lagged[1]
+        self.ambient_before = np.array(self.ambient_K)
+        self.lagged = lag_step(
+            self.lagged, np.array(self.ambient_K), np.array(ambient), step_s, self.lag_triples_s
+        )
+        self.ambient_K = ambient
+        self.time_s = reading.time_s
+        self.housing_K = lag_step(
+            self.housing_K,
+            self.ambient_before,
+            np.array(ambient),
+            step_s,
+            np.array(self.priors.transducer_lag_s),
+        )
+        if self.day_begins_s is not None:
+            sun = sun_parts(self.time_s - self.day_begins_s)
+            self.sunned = lag_step(self.sunned, self.sun, sun, step_s, self.lags_s[:, None])
+            self.sun = sun
+        # how long each shape of leak has been leaking, in seconds
+        elapsed = self.time_s - self.begun_s
+        self.curve[..., 0] = elapsed
+        middle = np.repeat(0.5 * (before + self.lagged[1]), self.disturbance_count)
+        cold = 1.0 / (
+            1.0 + np.exp(np.clip((middle[:, None] - self.onsets_K) / self.priors.onset_width_K, -50, 50))
+        )
+        onset = slice(1, 1 + len(self.onsets_K))
+        self.curve[..., onset] += step_s * cold
+        self._renew_starts(elapsed)
+        self.curve[..., 1 + len(self.onsets_K) :] = np.maximum(elapsed - self.starts_s, 0.0)
+        decay = np.ones((self.models, STATES))
+        process = np.zeros((len(self.sections), self.models, STATES))
+        decay[:, DISTURBANCE] = np.exp(-step_s / self.disturbance_time_s)
+        process[..., DISTURBANCE] = self.disturbance_K**2 * -np.expm1(-2.0 * step_s / self.disturbance_time_s)
+        fade = np.exp(-step_s / self.priors.lag_time_s)
+        decay[:, LAG] = fade
+        process[..., LAG] = self.priors.log_lag_spread**2 * (1.0 - fade**2)
+        if self.day_begins_s is not None:
+            fade = np.exp(-step_s / self.priors.sun_time_s)
+            decay[:, SUN:] = fade
+            process[..., SUN:] = self.priors.sun_K**2 * (1.0 - fade**2)
+        if self.barometer_Pa > 0.0:
+            fade = np.exp(-step_s / self.priors.barometer_time_s)
+            decay[:, BAROMETER] = fade
+            process[..., BAROMETER] = np.where(self.gauge, self.barometer_Pa**2 * (1.0 - fade**2), 0.0)[
+                :, None
+            ]
+        kalman.predict(self.bank, decay, process)
+
+    def _renew_starts(self, elapsed: float) -> None:
+        """Open a start time where the spacing asks for one; when all slots are taken, keep every other one."""
+        used = int(np.isfinite(self.starts_s).sum())
+        due = (used + 1) * self.start_spacing_s
+        if elapsed < due:
+            return
+        first = 1 + len(self.onsets_K)
+        if used == self.slots:
+            keep = np.arange(1, self.slots, 2)
+            for name in ("signature", "information", "projection"):
+                array = getattr(self.bank, name)
+                kept = array[:, :, first + keep].copy()
+                array[:, :, first:] = 0.0
+                array[:, :, first : first + len(keep)] = kept
+            starts = self.starts_s[keep]
+            self.starts_s[:] = np.inf
+            self.starts_s[: len(keep)] = starts
+            self.start_spacing_s *= 2.0
+            return
+        self.starts_s[used] = due
+
+    def _observe(self, reading: Bin) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Return y (S, M), regressors (S, M, N) and which sections have a usable reading."""
+        sections, count = self.sections, len(self.sections)
+        elapsed = self.time_s - self.begun_s
+        barometer = reading.ambient_pressure_Pa
+        if not np.isfinite(barometer):
+            barometer = STANDARD_ATMOSPHERE_Pa
+        base = np.array(
+            [
+                {"gauge": barometer, "absolute": 0.0, "sealed": s.sealed_reference_Pa}[s.reference]
+                for s in sections
+            ]
+        )
+        pressure = reading.pressure_Pa
+        absolute = pressure + base
+        use = np.isfinite(absolute) & (absolute > 5000.0)
+        absolute = np.where(use, absolute, STANDARD_ATMOSPHERE_Pa)
+        low, middle, high = self.lagged
+        probe = np.isfinite(reading.gas_temperature_K)
+        temperature = np.where(
+            probe[:, None], np.where(probe, reading.gas_temperature_K, 273.15)[:, None], middle
+        )
+        y = log_density(absolute[:, None], temperature, self.gas)
+        sensitivity = thermal_sensitivity_per_K(absolute[:, None], temperature, self.gas)
+        share = np.where(probe, PROBE_SHARE, 1.0)[:, None]
+        x = np.zeros((count, self.lag_count, STATES))
+        x[..., LEVEL] = 1.0
+        x[..., OFFSET] = sensitivity * np.exp(-elapsed / self.lags_s) * share
+        for state, time_s in zip((HEAT_FAST, HEAT_SLOW), self.priors.heat_times_s, strict=True):
+            x[..., state] = sensitivity * warmth(elapsed, time_s, self.lags_s) * share
+        # Zero and span move together as far as a section's own small range of pressure goes: one state for both, in
+        # units of the datasheet limit. A transducer sits between the air and the gas: a second state for the gas's share.
+        full_scale = np.array([s.full_scale_Pa for s in sections])
+        coefficient = np.array([s.temperature_coefficient_per_K for s in sections])
+        both = coefficient * np.hypot(full_scale, pressure) / absolute
+        x[..., AIR_SIDE] = both[:, None] * (float(self.housing_K) - ADJUSTED_AT_K)
+        x[..., GAS_SIDE] = both[:, None] * (temperature - float(self.housing_K))
+        x[..., CREEP] = -np.log10(1.0 + elapsed / self.priors.creep_time_s)
+        x[..., LAG] = sensitivity * ((high - low) / (2.0 * self.priors.log_lag_spread)) * share
+        x[..., AMBIENT] = sensitivity
+        x[..., BAROMETER] = (-1.0 / absolute)[:, None]
+        x[..., DISTURBANCE] = sensitivity * share
+        # -0.5·(loss so far)²: what is lost more, at the same start, if the flow and not the fraction is steady
+        x[..., BEND] = (-0.5 * self.lost**2)[:, None]
+        x[..., SUN:] = (sensitivity * share)[..., None] * self.sunned
+        if self.standing:
+            use = use & self._add_height(reading.height_m, absolute, temperature, y, x)
+        x = np.where(use[:, None, None], np.nan_to_num(x), 0.0)
+        y = np.where(use[:, None], y, 0.0)
+        unset = np.isnan(self.level0) & use
+        self.level0 = np.where(unset, y[:, self.lag_count // 2], self.level0)
+        y = y - np.where(use, self.level0, 0.0)[:, None]
+        return np.repeat(y, self.disturbance_count, axis=1), np.repeat(x, self.disturbance_count, axis=1), use
+
+    def _noise(self, reading: Bin) -> Array:
+        """Return the variance of y from the readings' own noise (S,)."""
+        if not self.standing:
+            return reading.pressure_variance
+        column = np.array([s.gas_column_m or np.inf for s in self.sections])
+        return np.asarray(reading.pressure_variance + reading.height_variance_m2 / column**2)
+
+    def _add_height(
+        self, height_m: Array, absolute_Pa: Array, temperature_K: Array, y: Array, x: Array
+    ) -> NDArray[np.bool_]:
+        """Add the volume part of the balance of a standing car to `y` and `x`; return where a height is.
+
+        The regressor of the column's error is the volume that the section should have by what is known of it apart
+        from this reading: lagged temperature, smoothed pressure, loss so far. With the reading itself in it, the fit
+        would explain every thermal disturbance and all noise by a wrong column (errors in variables).
+        """
+        column = np.array([s.gas_column_m or np.nan for s in self.sections])
+        good = np.isfinite(height_m) & np.isfinite(column)
+        first = np.isnan(self.reference_height_m) & good
+        self.reference_height_m = np.where(first, height_m, self.reference_height_m)
+        ratio = (height_m - self.reference_height_m) / column
+        good &= np.where(good, ratio, 0.0) > -0.9
+        ratio = np.where(good, ratio, 0.0)
+        y += np.log1p(ratio)[:, None]
+        self._smooth_load(absolute_Pa, good)
+        volume = -log_density(np.where(good, self.load_Pa, absolute_Pa)[:, None], temperature_K, self.gas)
+        fresh = np.isnan(self.volume0[:, 0]) & good
+        self.volume0 = np.where(fresh[:, None], volume - np.log1p(ratio)[:, None], self.volume0)
+        expected = np.where(good[:, None], volume - self.volume0 - self.lost[:, None], 0.0)
+        # A column longer by the fraction e: the nominal one makes ln(1 + r) too large in size by r/(1 + r)·e.
+        x[..., COLUMN] = -np.expm1(-expected)
+        return np.asarray(good)
+
+    def _smooth_load(self, absolute_Pa: Array, good: NDArray[np.bool_]) -> None:
+        share = -np.expm1(-self.since_s / self.priors.load_smoothing_s)
+        moved = self.load_Pa + share * (absolute_Pa - self.load_Pa)
+        start = np.isnan(self.load_Pa) & good
+        self.load_Pa = np.where(start, absolute_Pa, np.where(good, moved, self.load_Pa))
+
+    def _guard(
+        self, observed: Array, regressor: Array, noise: Array, use: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """Keep single wild bins out, and tell a step (the level moved and stays) from a fast loss (it goes on).
+
+        A wild bin waits for the next two. If the three agree the level has moved: its variance is opened, so that the
+        step counts for nothing. If they go on moving nothing is held back any more: that is what a leak looks like.
+        """
+        innovation, variance = kalman.innovations(self.bank, observed, regressor, noise)
+        size = np.abs(innovation)
+        wild = use & (size > WILD_DEVIATIONS * np.sqrt(variance)).all(axis=1) & (size > WILD_SIZE).all(axis=1)
+        use = use.copy()
+        for i in np.flatnonzero(use):
+            waiting = self.waiting[i]
+            if not wild[i]:
+                waiting.clear()
+                self.following[i] = max(self.following[i] - 1, 0)
+                continue
+            if self.following[i] > 0 or self.bank.count[i] < 3:
+                self.following[i] = 3
+                continue
+            waiting.append((self.time_s, float(np.median(observed[i]))))
+            if len(waiting) < 3:
+                use[i] = False
+                continue
+            jump = float(np.median(innovation[i]))
+            if abs(waiting[2][1] - waiting[0][1]) < 0.25 * abs(jump):
+                self.bank.covariance[i, :, LEVEL, LEVEL] += 4.0 * jump**2
+                self.steps.append(Step(self.sections[i].name, waiting[0][0], jump))
+            else:
+                self.following[i] = 3
+            waiting.clear()
+        return use
+
+    def _remember_coldest(self, regressor: Array, use: NDArray[np.bool_]) -> None:
+        thermal = list(THERMAL)
+        effect = np.einsum("smi,smi->sm", self.bank.mean[..., thermal], regressor[..., thermal])
+        sensitivity = np.where(use[:, None], regressor[..., AMBIENT], 1.0)
+        gas_K = np.repeat(self.lagged[1], self.disturbance_count) + effect / sensitivity
+        self.coldest_K = np.where(use[:, None], np.minimum(self.coldest_K, gas_K), self.coldest_K)
+
+    def evidence(self) -> Evidence | None:
+        """Return what the bins so far say of the loss of every section; None before the first bin."""
+        if np.isnan(self.begun_s):
+            return None
+        return weigh(
+            self.bank,
+            curve=self.curve,
+            elapsed_s=max(self.time_s - self.begun_s, 1.0),
+            log_model=self.log_prior,
+            groups=(1, len(self.onsets_K), self.slots),
+            bend=(BEND, self.lost),
+            priors=self.priors,
+        )

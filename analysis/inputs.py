@@ -1,0 +1,50 @@
+"""What goes into the estimator, and the steps it finds: plain frozen data, SI."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+STANDARD_ATMOSPHERE_Pa: Final = 101_325.0
+
+
+@dataclass(frozen=True)
+class SectionSetup:
+    """What the settings say of a section, in SI."""
+
+    name: str
+    reference: str = "gauge"
+    full_scale_Pa: float = 1.6e6
+    temperature_coefficient_per_K: float = 2e-4
+    sealed_reference_Pa: float = STANDARD_ATMOSPHERE_Pa
+    gas_column_m: float | None = None
+    gas_column_uncertainty: float = 0.1
+    reference_height_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Bin:
+    """Robust means over one bin. Arrays are (S,); NaN = no reading."""
+
+    time_s: float
+    pressure_Pa: Array
+    height_m: Array
+    gas_temperature_K: Array
+    ambient_temperature_K: float
+    ambient_pressure_Pa: float
+    pressure_variance: Array  # of the mean of ln(p), from the scatter inside bins
+    height_variance_m2: Array  # of the mean height
+
+
+@dataclass(frozen=True)
+class Step:
+    """A level that moved and stayed: a valve, a pump, a moved car; not a loss."""
+
+    section: str
+    time_s: float
+    size: float  # change of ln(amount) as it seemed

@@ -1,0 +1,72 @@
+"""What is believed about a soak before its first reading: one table, each line with its source.
+
+Every number is a standard deviation of a zero-mean normal unless it says otherwise. The estimator marginalises
+all of them; none is a correction.
+
+| what | prior | source |
+| --- | --- | --- |
+| lag of the gas behind the outside air | log-uniform over the grid, 17-150 min | common practice, no source |
+| its error between grid points | 0.22 in ln(lag) | spacing of the grid |
+| gas temperature at the start, beyond the lagged air | 8 K | car rolled out warm; common practice, no source |
+| heat from the engine bay, fading with 1.5 h / 5 h | 3 K / 1.5 K | common practice, no source |
+| sun on one flank, morning / noon / afternoon | 2.5 K, changes over 30 h | common practice, no source |
+| slow thermal disturbance (Ornstein-Uhlenbeck) | grid of sizes and correlation times, evidence decides | – |
+| transducer, zero and span against temperature | datasheet limit / √3 (rectangular) | settings; JCGM 100:2008 4.3.7 |
+| creep of the rubber after a fill | 0.1 % ± 0.15 % of volume per decade of time | common practice, no source |
+| ambient sensor, constant error | 0.5 K | datasheet of common digital sensors, read second-hand |
+| barometer, when none is fitted | 8 hPa, correlation time 40 h | usual weather, from memory |
+| gas column of a standing section | settings, 10 % where not given | settings |
+| mean loss over the soak | 20 %/day, either sign | wide on purpose |
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+DAY_s = 86_400.0
+
+
+@dataclass(frozen=True)
+class Priors:
+    """The numbers of the table above."""
+
+    lag_grid_s: tuple[float, ...] = (1200.0, 1900.0, 3000.0, 4700.0, 7400.0)
+    log_lag_spread: float = 0.22
+    start_offset_K: float = 8.0
+    heat_times_s: tuple[float, float] = (5400.0, 18_000.0)
+    heat_K: tuple[float, float] = (3.0, 1.5)
+    load_smoothing_s: float = 3600.0
+    sun_K: float = 2.5
+    sun_time_s: float = 30.0 * 3600.0
+    # (standard deviation in K, correlation time in s, prior weight)
+    disturbance_grid: tuple[tuple[float, float, float], ...] = field(
+        default=(
+            (0.12, 5400.0, 0.2),
+            (0.3, 5400.0, 0.25),
+            (0.7, 5400.0, 0.2),
+            (0.3, 14_400.0, 0.15),
+            (0.7, 14_400.0, 0.15),
+            (1.5, 14_400.0, 0.05),
+        )
+    )
+    transducer_lag_s: float = 60.0
+    gas_share: float = 0.5
+    bend: float = 0.6
+    lag_time_s: float = 24.0 * 3600.0
+    start_offset_mean_K: float = 0.0
+    heat_mean_K: tuple[float, float] = (0.0, 0.0)
+    creep_mean_per_decade: float = 0.001
+    creep_per_decade: float = 0.0015
+    creep_time_s: float = 600.0
+    ambient_error_K: float = 0.5
+    barometer_Pa: float = 800.0
+    place_Pa: float = 3000.0
+    barometer_error_Pa: float = 100.0
+    barometer_time_s: float = 40.0 * 3600.0
+    mean_loss_per_s: float = 0.20 / DAY_s
+    # prior weight of the shapes a loss can have: steady, only below a temperature, from some time on
+    shape_weights: tuple[float, float, float] = (0.6, 0.22, 0.18)
+    onset_grid_degC: tuple[float, ...] = tuple(range(6, -26, -2))
+    onset_width_K: float = 0.7
+    start_slots: int = 48
+    start_spacing_s: float = 1800.0
