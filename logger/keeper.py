@@ -47,12 +47,14 @@ class Keeper:
         entries: list[Entry] = []
         safe: tuple[int, int] | None = None
         wall_us = now.utc_us - now.monotonic_us
+        at_s, at = 0.0, HostTime(0, wall_us)
         for item in items:
             if isinstance(item, Gap):
                 entries.append(self._gap(item, now))
                 continue
-            arrival_us = round(item.at_s * 1e6)
-            at = HostTime(arrival_us, arrival_us + wall_us)
+            if item.at_s != at_s:  # lines that were read together arrived together
+                at_s, arrival_us = item.at_s, round(item.at_s * 1e6)
+                at = HostTime(arrival_us, arrival_us + wall_us)
             record = item.record
             if isinstance(record, Sample):
                 entries.append(self._sample(record, item.life, at))

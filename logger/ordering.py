@@ -129,7 +129,7 @@ class BootSamples:
         """Take a sample as it arrives, of this boot, in any order."""
         seq = sample.seq
         if seq == self.wanted:
-            if len(sample.values) == self._width:
+            if sample.width == self._width:
                 self._deliver(sample, now_s)
             else:
                 self._skip(seq, now_s)
@@ -201,7 +201,7 @@ class BootSamples:
     # ---------------------------------------------------------------- inside
 
     def _hear_ahead(self, sample: Sample, now_s: float) -> None:
-        if len(sample.values) != self._width:
+        if sample.width != self._width:
             self._out.counters.value_count += 1
         elif sample.seq in self._held:
             self._out.counters.duplicates += 1

@@ -81,11 +81,26 @@ class Sample:
     values: tuple[Value, ...]
     _body: str | None = field(default=None, compare=False, repr=False)
 
+    # Most samples go from the line into the journal without anyone looking at a single value. So a decoded one
+    # keeps the (checked) text and leaves the slot of `values` empty until it is asked for.
+
+    def __getattr__(self, name: str) -> tuple[Value, ...]:
+        """Called for an empty slot: read the values from the text and keep them."""
+        if name != "values" or self._body is None:
+            raise AttributeError(name)
+        values = parse_value_fields(self._body)
+        _set_values(self, values)
+        return values
+
     @property
     def body(self) -> str:
         """The value fields as they stand in the line: ``1234,,+,987``."""
-        # A decoded sample keeps the text it came from: writing it again is a third of the cost of decoding.
         return value_fields(self.values) if self._body is None else self._body
+
+    @property
+    def width(self) -> int:
+        """How many values."""
+        return len(self.values) if self._body is None else self._body.count(",") + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +146,9 @@ HostCommand = Identify | Resend | SetPeriod | Acknowledge
 
 # ---------------------------------------------------------------- lines to records
 
-_NATURAL = rb"(?:0|[1-9][0-9]{0,15})"
-_COUNT = rb"(?:0|-?[1-9][0-9]{0,9}|[+-]?)"
+# Possessive, for there is nothing to be found by trying again: that saves a third of the time.
+_NATURAL = rb"(?>[1-9][0-9]{0,15}+|0)"
+_COUNT = rb"(?>[1-9][0-9]{0,9}+|-[1-9][0-9]{0,9}+|0|[+-]?)"
 # One C-level pass checks the whole sample, so that int() below can't meet what it would wrongly accept
 # ("1_000", " 12", "+5").
 _SAMPLE = re.compile(
@@ -232,8 +248,18 @@ def _sample(match: re.Match[bytes]) -> Sample:
     boot, seq, uptime_ms = int(match[1]), int(match[2]), int(match[3])
     if boot > MAX_UINT32 or uptime_ms > MAX_UINT32 or seq > MAX_SEQ:
         raise LineFault(Reason.NUMBER, "boot, seq or uptime out of range")
-    body = match[4].decode("ascii")
-    return Sample(boot, seq, uptime_ms, parse_value_fields(body), body)
+    sample = object.__new__(Sample)
+    _set_boot(sample, boot)
+    _set_seq(sample, seq)
+    _set_uptime_ms(sample, uptime_ms)
+    _set_body(sample, match[4].decode("ascii"))
+    return sample
+
+
+# A frozen dataclass fills its fields by name, through `object.__setattr__`; its slots can be filled directly.
+_set_boot, _set_seq, _set_uptime_ms, _set_values, _set_body = (
+    vars(Sample)[name].__set__ for name in ("boot", "seq", "uptime_ms", "values", "_body")
+)
 
 
 def parse_value_fields(body: str) -> tuple[Value, ...]:

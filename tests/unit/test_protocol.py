@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import copy
 import dataclasses
+import pickle
 
 import pytest
 from hypothesis import given
@@ -103,6 +105,20 @@ def test_any_content_under_a_right_crc_gives_a_record_or_a_fault(content: str) -
         except LineFault:
             continue
         assert encode(record) == with_crc(content.rstrip("\r\n")) + b"\n"
+
+
+@given(samples)
+def test_a_decoded_sample_is_like_one_that_was_made_here(made: Sample) -> None:
+    # its values are read from the text only when they are asked for
+    read = decode_rig(encode(made))
+    assert isinstance(read, Sample)
+    assert (read.width, read.body) == (made.width, made.body) == (len(made.values), made.body)
+    assert pickle.loads(pickle.dumps(decode_rig(encode(made)))) == made  # noqa: S301  our own
+    assert copy.copy(decode_rig(encode(made))) == made
+    assert dataclasses.replace(read, seq=5) == dataclasses.replace(made, seq=5)
+    assert (read, hash(read), repr(read)) == (made, hash(made), repr(made))
+    with pytest.raises(AttributeError):
+        read.colour  # type: ignore[attr-defined]  # noqa: B018
 
 
 @given(samples, st.data())
