@@ -47,7 +47,8 @@ def test_lines_come_through_and_commands_go_back(tmp_path: Path, faults: Faults)
         port = Port(str(rig.path))
         heard = Heard(port)
         port.write(encode(Identify()))
-        records = [decode_rig(line) for line in heard.lines(20)]
+        # opening throws away what has arrived, which may be half a line: the first may be the other half
+        records = [decode_rig(line) for line in heard.lines(20)[1:]]
         assert any(isinstance(record, Sample) for record in records)
         while not any(isinstance(record, Identity) for record in records):
             records += [decode_rig(line) for line in heard.lines(1)]
