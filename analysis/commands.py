@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 COMMANDS = {
     "logger": "logger.commands:log_rig",
+    "analyse": "analysis.analyse_command:analyse",
     "export": "analysis.export_command:export",
     "virtual-rig": "logger.virtual.commands:virtual_rig",
 }

@@ -51,6 +51,7 @@ ADJUSTED_AT_K: Final = 296.15
 # A probe in the gas leaves this share of the thermal disturbance (its own gradient; common practice, no source).
 PROBE_SHARE: Final = 0.1
 # A bin this far from every model, and by this much in ln(amount), is not thermal any more.
+LIKELY_LOG_ODDS: Final = 3.0
 RENEW_LOST_s: Final = 1800.0
 WILD_DEVIATIONS: Final = 7.0
 WILD_SIZE: Final = 0.008
@@ -103,6 +104,8 @@ class Estimator:
         self.following = np.zeros(len(sections), dtype=np.intp)
         self.steps: list[Step] = []
         self.lost_due_s = 3600.0
+        self.likely_shape = np.zeros(len(sections), dtype=np.intp)
+        self.likely = np.zeros(len(sections), dtype=np.bool_)
         self.lost = np.zeros(len(sections))  # ln of the gas lost so far, as best known
         self.load_Pa = np.full(len(sections), np.nan)
         self.since_s = 0.0
@@ -138,6 +141,8 @@ class Estimator:
         if evidence is not None:
             mean = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
             self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
+            self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
+            self.likely = evidence.log_odds > LIKELY_LOG_ODDS
 
     def _prior(self) -> tuple[Array, Array]:
         """Return mean (S, M, N) and covariance (S, M, N, N) of the states before any reading."""
@@ -347,6 +352,14 @@ class Estimator:
         start = np.isnan(self.load_Pa) & good
         self.load_Pa = np.where(start, absolute_Pa, np.where(good, moved, self.load_Pa))
 
+    def _states(self) -> Array:
+        """Return the states (S, M, N) with the likeliest leak taken out of them, where there is one."""
+        rows = np.arange(len(self.sections))
+        signature = self.bank.signature[rows, :, self.likely_shape]
+        information = self.bank.information[rows, :, self.likely_shape]
+        loss = self.bank.projection[rows, :, self.likely_shape] / np.maximum(information, 1e-30)
+        return self.bank.mean - np.where(self.likely, 1.0, 0.0)[:, None, None] * loss[..., None] * signature
+
     def _guard(
         self, observed: Array, regressor: Array, noise: Array, use: NDArray[np.bool_]
     ) -> NDArray[np.bool_]:
@@ -383,7 +396,7 @@ class Estimator:
 
     def _remember_coldest(self, regressor: Array, use: NDArray[np.bool_]) -> None:
         thermal = list(THERMAL)
-        effect = np.einsum("smi,smi->sm", self.bank.mean[..., thermal], regressor[..., thermal])
+        effect = np.einsum("smi,smi->sm", self._states()[..., thermal], regressor[..., thermal])
         sensitivity = np.where(use[:, None], regressor[..., AMBIENT], 1.0)
         gas_K = np.repeat(self.lagged[1], self.disturbance_count) + effect / sensitivity
         self.coldest_K = np.where(use[:, None], np.minimum(self.coldest_K, gas_K), self.coldest_K)

@@ -1,0 +1,49 @@
+"""`cornerhold analyse`: recordings in, findings out."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path  # noqa: TC003  (typer reads the annotations when it runs)
+from typing import Annotated, Any
+
+import typer
+
+from analysis.findings import findings
+from analysis.recording import Readings, read_recording
+from analysis.soak import SoakAnalysis
+from logger.settings import Settings, default_settings, load_settings
+
+
+def analyse_readings(readings: Readings, settings: Settings, name: str) -> dict[str, Any]:
+    """Return the findings of one recording."""
+    soak = SoakAnalysis(settings, readings.sections, begin_utc=readings.begin_utc)
+    soak.feed(readings.time_s, readings.values)
+    soak.finish()
+    return findings(soak, name, readings.notes)
+
+
+def analyse(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Recordings (CSV).")],
+    settings: Annotated[
+        Path | None,
+        typer.Option(metavar="S.toml", help="Support, gas, sensors, thresholds; else the defaults."),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Findings as JSON, one line per recording.")
+    ] = False,
+) -> None:
+    """Judge recordings: is each section tight, leaking or undecided, and how sure is that?
+
+    Example: cornerhold analyse --settings soak.toml --json weekend.csv
+    """
+    known = load_settings(settings) if settings is not None else default_settings()
+    # all are read before anything is said: a bad file among several leaves no half answer
+    read = [(path, read_recording(path)) for path in files]
+    for path, readings in read:
+        result = analyse_readings(readings, known, str(path))
+        if as_json:
+            typer.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
+        else:
+            from analysis.words import tell  # noqa: PLC0415  (rich is loaded only for people)
+
+            tell(result)

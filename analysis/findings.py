@@ -1,0 +1,219 @@
+"""What a soak has shown, as the findings of one recording (JSON) with sentences for people."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.mixture import quantile
+from analysis.soak import LEAK_PRIOR, DEFAULT_LOSS_PER_s, SoakAnalysis
+from analysis.verdict import Conditions, decide
+from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
+
+if TYPE_CHECKING:
+    from analysis.evidence import Evidence
+
+Array = NDArray[np.float64]
+
+# An onset is named only if the shapes "below a temperature" hold this much of the weight, and a leak is as good as sure.
+ONSET_WEIGHT: Final = 0.8
+ONSET_LOG_ODDS: Final = 5.0
+
+
+def findings(soak: SoakAnalysis, recording: str, notes: tuple[str, ...] = ()) -> dict[str, Any]:
+    """Return the findings of a finished soak, as the contract has them; `notes` of the recording go to each section."""
+    begin, end = _label(soak, soak.first_s), _label(soak, soak.last_s)
+    hours = 0.0 if math.isnan(soak.first_s) else (soak.last_s - soak.first_s) / 3600.0
+    coldest = soak.coldest_ambient_K
+    return {
+        "cornerhold": "findings/1",
+        "recording": recording,
+        "support": soak.settings.soak.support,
+        "gas": soak.settings.soak.gas,
+        "begin": begin,
+        "end": end,
+        "hours": round(hours, 4),
+        "coldest_ambient_degC": round(coldest - ZERO_CELSIUS_K, 2) if math.isfinite(coldest) else None,
+        "sections": [_section(soak, i, hours, notes) for i in range(len(soak.sections))],
+    }
+
+
+def _label(soak: SoakAnalysis, time_s: float) -> str:
+    """Return a time as UTC with Z; a recording without labels counts from the epoch (said in a note)."""
+    begin = soak.begin_utc if soak.begin_utc is not None else np.datetime64(0, "us")
+    moment = begin.astype("datetime64[us]") + np.timedelta64(
+        round((0.0 if math.isnan(time_s) else time_s) * 1e6), "us"
+    )
+    text = str(moment.astype("datetime64[ms]"))
+    return (text.removesuffix(".000")) + "Z"
+
+
+def _section(soak: SoakAnalysis, i: int, hours: float, notes: tuple[str, ...]) -> dict[str, Any]:
+    name, evidence = soak.sections[i], soak.known()
+    limit = soak.limits[i].loss_per_s
+    remarks = list(notes)
+    if limit is None:
+        limit = DEFAULT_LOSS_PER_s
+        if soak.limits[i].reason:
+            remarks.append(f"{soak.limits[i].reason}; judged at 2 %/day instead")
+    # one bin gives a level, a few give no slope worth a number
+    usable = evidence is not None and soak.estimator.bank.count[i] >= 6
+    loss = interval = over = None
+    leaks_over = 0.0
+    coldest = None
+    onset: dict[str, Any] = {
+        "cold_onset_degC": None,
+        "cold_onset_interval95_degC": None,
+        "loss_per_day_below_onset": None,
+    }
+    if usable and evidence is not None:
+        limits = np.full(len(soak.sections), limit)
+        over = float(evidence.probability_over(limits)[i])
+        leaks_over = float(evidence.probability_leaks_over(limits, LEAK_PRIOR)[i])
+        loss = float((evidence.weight[i] * evidence.mean_loss_per_s[i]).sum()) * SECONDS_PER_DAY
+        arrays = (evidence.weight, evidence.mean_loss_per_s, evidence.mean_deviation_per_s)
+        parts = [array[i].ravel() for array in arrays]
+        interval = [quantile(parts[0], parts[1], parts[2], p) * SECONDS_PER_DAY for p in (0.025, 0.975)]
+        coldest = _coldest_degC(soak, evidence, i)
+        onset = _onset(soak, evidence, i)
+    burst = any(a.kind == "burst" for a in soak.book.of(name))
+    planned_cold = soak.settings.soak.planned_cold_K
+    verdict, reasons = decide(
+        Conditions(
+            probability_over=over,
+            probability_leaks_over=leaks_over,
+            hours=hours,
+            hours_used=soak.used_s[i] / 3600.0,
+            planned_hours=soak.settings.soak.planned_hours,
+            coldest_degC=coldest,
+            planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
+            burst=burst,
+        )
+    )
+    remarks += [reason[0].upper() + reason[1:] + "." for reason in reasons]
+    remarks += _remarks(soak, i, usable=usable, coldest=coldest, verdict=verdict)
+    return {
+        "name": name,
+        "verdict": verdict,
+        "loss_per_day": _round(loss),
+        "loss_per_day_interval95": None if interval is None else [_round(x) for x in interval],
+        "threshold_per_day": _round(limit * SECONDS_PER_DAY),
+        "probability_over_threshold": None if over is None else round(min(max(over, 0.0), 1.0), 6),
+        **onset,
+        "leak_rate_Pa_m3_per_s": _leak_rate(soak, i, loss),
+        "sink_mm_per_day": _sink(soak, i, loss),
+        "coldest_gas_degC": None if coldest is None else round(coldest, 2),
+        "hours_used": round(min(soak.used_s[i] / 3600.0, hours), 3),
+        "alarms": [
+            {
+                "kind": alarm.kind,
+                "raised": _label(soak, alarm.raised_s),
+                "cleared": None if alarm.cleared_s is None else _label(soak, alarm.cleared_s),
+            }
+            for alarm in soak.book.of(name)
+        ],
+        "notes": remarks,
+    }
+
+
+def _round(value: float | None) -> float | None:
+    """Six digits: far below any uncertainty here, and the same text from live and replay."""
+    return None if value is None else float(f"{value:.6g}")
+
+
+def _coldest_degC(soak: SoakAnalysis, evidence: Evidence, i: int) -> float | None:
+    """Return the coldest gas temperature, by the models' weights."""
+    coldest = soak.estimator.coldest_K[i]
+    weight = np.where(np.isfinite(coldest), evidence.weight[i].sum(axis=1), 0.0)
+    if not weight.sum() > 0.0:
+        return None
+    return float((weight * np.nan_to_num(coldest, posinf=0.0)).sum() / weight.sum()) - ZERO_CELSIUS_K
+
+
+def _onset(soak: SoakAnalysis, evidence: Evidence, i: int) -> dict[str, Any]:
+    """Return onset, its interval and the loss below it; all None unless the data speak for an onset."""
+    nothing: dict[str, Any] = {
+        "cold_onset_degC": None,
+        "cold_onset_interval95_degC": None,
+        "loss_per_day_below_onset": None,
+    }
+    onsets = soak.estimator.onsets_K
+    part = slice(1, 1 + len(onsets))
+    weight = evidence.weight[i][:, part]
+    total = float(weight.sum())
+    if total < ONSET_WEIGHT or evidence.log_odds[i] < ONSET_LOG_ODDS:
+        return nothing
+    by_onset = weight.sum(axis=0) / total
+    centre = float((by_onset * onsets).sum())
+    step = abs(float(onsets[1] - onsets[0]))
+    deviation = math.sqrt(float((by_onset * (onsets - centre) ** 2).sum()) + step**2 / 12.0)
+    loss = float((weight * evidence.loss_per_s[i][:, part]).sum() / total) * SECONDS_PER_DAY
+    return {
+        "cold_onset_degC": round(centre - ZERO_CELSIUS_K, 2),
+        "cold_onset_interval95_degC": [
+            round(centre - ZERO_CELSIUS_K + sign * 1.96 * deviation, 2) for sign in (-1.0, 1.0)
+        ],
+        "loss_per_day_below_onset": _round(loss),
+    }
+
+
+def _leak_rate(soak: SoakAnalysis, i: int, loss_per_day: float | None) -> float | None:
+    """Return loss·p·V: the flow at the temperature of the gas, if the volume is known."""
+    volume = soak.settings.section(soak.sections[i]).volume_m3
+    if loss_per_day is None or volume is None or not soak.estimator.bank.count[i]:
+        return None
+    absolute_Pa = soak.pressure_sum[i] / soak.estimator.bank.count[i]
+    return _round(float(loss_per_day / SECONDS_PER_DAY * absolute_Pa * volume))
+
+
+def _sink(soak: SoakAnalysis, i: int, loss_per_day: float | None) -> float | None:
+    """Return what a person sees of the loss on a standing car, if the gas column is known."""
+    column_m = soak.column_m[i]
+    if loss_per_day is None or not np.isfinite(column_m):
+        return None
+    return _round(float(loss_per_day * column_m * 1000.0))
+
+
+def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None, verdict: str) -> list[str]:
+    out: list[str] = []
+    if soak.begin_utc is None:
+        out.append(
+            "The recording has no clock: times count from 1970, and sun is not told from other warmth."
+        )
+    if not usable:
+        out.append(_why_unusable(soak, i))
+    if np.isnan(soak.first[-2]) and soak.estimator.sections[i].reference == "gauge":
+        out.append("No barometer: the weather's pressure is only allowed for, and widens the interval.")
+    out.extend(
+        f"At {_label(soak, step.time_s)} the level moved by {100.0 * step.size:+.1f} % and stayed "
+        "(valve, pump, moved car?): not counted as loss."
+        for step in soak.estimator.steps
+        if step.section == soak.sections[i]
+    )
+    if soak.stuck_bins[i]:
+        minutes = soak.stuck_bins[i] * soak.bins.width_s / 60.0
+        out.append(f"The transducer stood still for {minutes:.0f} min; left out.")
+    if verdict == "tight" and coldest is not None:
+        out.append(
+            f"Holds down to {coldest:.0f} °C gas temperature, the coldest reached; nothing is said of colder."
+        )
+    if soak.settings.soak.gas == "shop air":
+        out.append("Shop air: water that condenses in the cold takes pressure away without a leak.")
+    return out
+
+
+def _why_unusable(soak: SoakAnalysis, i: int) -> str:
+    name, count = soak.sections[i], len(soak.sections)
+    if soak.standing and not np.isfinite(soak.first[count + i]):
+        return (
+            "A standing car shows its loss in the height, not in the pressure, and there are no heights: "
+            "measure them, with sensors or with a tape before and after."
+        )
+    if soak.standing and not np.isfinite(soak.column_m[i]):
+        return f"A standing section needs its gas column: set sections.{name}.gas_column."
+    if not np.isfinite(soak.first[-3]) and not np.isfinite(soak.first[2 * count + i]):
+        return "Without an ambient or gas temperature cooling can't be told from leaking."
+    return "There are too few usable readings."

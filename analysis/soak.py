@@ -1,0 +1,252 @@
+"""One soak, followed from its first row to its last: readings in, findings out; live and replay are this same code."""
+
+from __future__ import annotations
+
+import copy
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.alarms import AlarmBook
+from analysis.bins import BinMaker, RawBin
+from analysis.estimator import Estimator
+from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa
+from analysis.threshold import Limit, limit_of
+from analysis.watch import Rows, Watch
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.evidence import Evidence
+    from analysis.priors import Priors
+    from logger.settings import Settings
+
+Array = NDArray[np.float64]
+
+BIN_BLOCKED_s: Final = 300.0
+BIN_STANDING_s: Final = 600.0
+# Repeated looking is paid for: the alarm asks more than the verdict does, and twice in a row.
+ALARM_PROBABILITY: Final = 0.998
+ALARM_CLEARED: Final = 0.5
+LEAK_PRIOR: Final = 0.2
+ALARM_AFTER_s: Final = 3600.0
+NOISE_FLOOR_Pa: Final = 20.0
+NOISE_FLOOR_m: Final = 3e-5
+NOISE_FLOOR_K: Final = 0.02
+DEFAULT_LOSS_PER_s: Final = 0.02 / 86_400.0
+
+
+class SoakAnalysis:
+    """Feed rows in time order, call `finish`, ask for what is known (analysis.findings puts it into words)."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        sections: tuple[str, ...],
+        *,
+        begin_utc: np.datetime64 | None = None,
+        priors: Priors | None = None,
+    ) -> None:
+        """`begin_utc` is the label of time zero; without it the sun can't be expected."""
+        self.settings = settings
+        self.sections = sections
+        self.begin_utc = begin_utc
+        self.standing = settings.soak.support == "standing"
+        width_s = BIN_STANDING_s if self.standing else BIN_BLOCKED_s
+        count = len(sections)
+        self.columns = (
+            *(f"{name}.pressure" for name in sections),
+            *(f"{name}.height" for name in sections),
+            *(f"{name}.gas_temperature" for name in sections),
+            "ambient.temperature",
+            "ambient.pressure",
+            "rig.supply_voltage",
+        )
+        floor = np.concatenate(
+            (
+                np.full(count, NOISE_FLOOR_Pa),
+                np.full(count, NOISE_FLOOR_m),
+                np.full(count + 1, NOISE_FLOOR_K),
+                [NOISE_FLOOR_Pa, 1e-3],
+            )
+        )
+        self.bins = BinMaker(len(self.columns), width_s, floor)
+        setups = tuple(_setup(settings, name) for name in sections)
+        self.estimator = Estimator(
+            setups,
+            standing=self.standing,
+            gas=settings.soak.gas,
+            day_begins_s=_day_begins_s(begin_utc),
+            priors=priors,
+        )
+        self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
+        floors = [settings.section(name).floor_Pa for name in sections]
+        period = settings.rig.period_ms
+        self.watch = Watch(
+            sections,
+            np.array([np.nan if f is None else f for f in floors]),
+            None if period is None else period / 1000.0,
+        )
+        self.book = AlarmBook()
+        self.first: Array = np.full(len(self.columns), np.nan)  # first reading of each column
+        self.first_s = self.last_s = np.nan
+        self.coldest_ambient_K = np.inf
+        self.used_s = np.zeros(count)
+        self.spikes = np.zeros(count, dtype=np.intp)
+        self.stuck_bins = np.zeros(count, dtype=np.intp)
+        self.pressure_sum = np.zeros(count)
+        self.leak_seen = np.zeros(count, dtype=np.intp)
+        self.leak_probability = np.zeros(count)
+        self.limits: list[Limit] = [Limit(None)] * count
+        self.evidence: Evidence | None = None
+        self.evidence_at = -1.0
+
+    # -- rows ------------------------------------------------------------------------------------------------
+
+    def feed(self, time_s: Array, values: Mapping[str, Array]) -> None:
+        """Take rows in time order: `time_s` (n,) since the begin, `values` by channel (n,), SI, NaN = no reading."""
+        if len(time_s) == 0:
+            return
+        nothing = np.full(len(time_s), np.nan)
+        rows = np.stack([values.get(name, nothing) for name in self.columns], axis=1)
+        if np.isnan(self.first_s):
+            self.first_s = float(time_s[0])
+        self.last_s = float(time_s[-1])
+        self._note_first(rows)
+        self.watch.feed(self._watched(time_s, rows), self.book)
+        for raw in self.bins.feed(time_s, rows):
+            self._take(raw)
+
+    def finish(self) -> None:
+        """Close the last bin; the soak can't be fed after this."""
+        self.watch.finish(self.book)
+        for raw in self.bins.finish():
+            self._take(raw)
+
+    def snapshot(self) -> SoakAnalysis:
+        """Return a finished copy, for a look at a soak that goes on."""
+        twin = copy.deepcopy(self)
+        twin.finish()
+        return twin
+
+    def _note_first(self, rows: Array) -> None:
+        missing = np.isnan(self.first)
+        if not missing.any():
+            return
+        for k in np.flatnonzero(missing):
+            good = rows[np.isfinite(rows[:, k]), k]
+            if len(good):
+                self.first[k] = good[0]
+        for i, name in enumerate(self.sections):
+            if self.limits[i].loss_per_s is None:
+                section = self.settings.section(name)
+                self.limits[i] = limit_of(
+                    self.settings.threshold_of(name),
+                    self._first_absolute_Pa(i),
+                    section.volume_m3,
+                    section.gas_column_m,
+                )
+
+    def _first_absolute_Pa(self, i: int) -> float | None:
+        pressure = self.first[i]
+        return float(pressure + self._base_Pa(self.first[-2])[i]) if np.isfinite(pressure) else None
+
+    def _base_Pa(self, barometer_Pa: float) -> Array:
+        barometer = barometer_Pa if np.isfinite(barometer_Pa) else STANDARD_ATMOSPHERE_Pa
+        return np.array(
+            [
+                {"gauge": barometer, "absolute": 0.0, "sealed": s.sealed_reference_Pa}[s.reference]
+                for s in self.estimator.sections
+            ]
+        )
+
+    def _watched(self, time_s: Array, rows: Array) -> Rows:
+        count = len(self.sections)
+        pressure, height = rows[:, :count], rows[:, count : 2 * count]
+        absolute = np.maximum(pressure + self._base_Pa(self.first[-2]), 1000.0)
+        amount = np.log(absolute)
+        if self.standing:
+            # a burst of a standing car shows in the height, not in the pressure
+            ratio = (height - self.first[count : 2 * count]) / self.column_m
+            amount = amount + np.where(np.isfinite(ratio), np.log(np.maximum(1.0 + ratio, 0.01)), 0.0)
+        # gauge pressure, whatever the transducer refers to: that is what a spring stands on
+        gauge = absolute - (self.first[-2] if np.isfinite(self.first[-2]) else STANDARD_ATMOSPHERE_Pa)
+        gauge = np.where(np.isfinite(pressure), gauge, np.nan)
+        return Rows(time_s, np.where(np.isfinite(pressure), amount, np.nan), gauge, rows[:, -1])
+
+    # -- bins ------------------------------------------------------------------------------------------------
+
+    def _take(self, raw: RawBin) -> None:
+        count = len(self.sections)
+        pressure, height, gas = (raw.mean[k * count : (k + 1) * count] for k in range(3))
+        ambient = float(raw.mean[-3])
+        if np.isnan(ambient) and np.isfinite(gas).any():
+            ambient = float(np.nanmean(gas))
+        if np.isfinite(raw.mean[-3]):
+            self.coldest_ambient_K = min(self.coldest_ambient_K, ambient)
+        absolute = pressure + self._base_Pa(raw.mean[-2])
+        before = self.estimator.bank.count.copy()
+        self.estimator.step(
+            Bin(
+                raw.time_s,
+                pressure,
+                height,
+                gas,
+                ambient,
+                float(raw.mean[-2]),
+                raw.variance[:count] / np.where(absolute > 0.0, absolute, np.nan) ** 2 + 1e-10,
+                raw.variance[count : 2 * count],
+            )
+        )
+        used = self.estimator.bank.count > before
+        self.used_s += np.where(used, self.bins.width_s, 0.0)
+        self.pressure_sum += np.where(used, np.nan_to_num(absolute), 0.0)
+        self.spikes += raw.spikes[:count]
+        self.stuck_bins += raw.stuck[:count]
+        self._watch_leaks(raw.time_s)
+
+    def _watch_leaks(self, time_s: float) -> None:
+        evidence = self.known()
+        if evidence is None or time_s - self.first_s < ALARM_AFTER_s:
+            return
+        limit = np.array(
+            [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
+        )
+        self.leak_probability = evidence.probability_leaks_over(limit, LEAK_PRIOR)
+        self.leak_probability = np.where(self.estimator.bank.count >= 6, self.leak_probability, 0.0)
+        over = self.leak_probability > ALARM_PROBABILITY
+        self.leak_seen = np.where(over, self.leak_seen + 1, 0)
+        for i, name in enumerate(self.sections):
+            if self.leak_seen[i] == 2:
+                self.book.raise_(name, "leak", time_s)
+            elif self.leak_probability[i] < ALARM_CLEARED:
+                self.book.clear(name, "leak", time_s)
+
+    def known(self) -> Evidence | None:
+        """Return the evidence after the last bin, computed once per bin."""
+        if self.evidence_at != self.estimator.time_s or self.evidence is None:
+            self.evidence = self.estimator.evidence()
+            self.evidence_at = self.estimator.time_s
+        return self.evidence
+
+
+def _setup(settings: Settings, name: str) -> SectionSetup:
+    section, sensor = settings.section(name), settings.sensor_of(name)
+    return SectionSetup(
+        name=name,
+        reference=sensor.reference,
+        full_scale_Pa=sensor.full_scale_Pa,
+        temperature_coefficient_per_K=sensor.temperature_coefficient_per_K,
+        sealed_reference_Pa=sensor.sealed_reference_Pa,
+        gas_column_m=section.gas_column_m,
+        gas_column_uncertainty=section.gas_column_uncertainty,
+        reference_height_m=section.reference_height_m,
+    )
+
+
+def _day_begins_s(begin_utc: np.datetime64 | None) -> float | None:
+    """Return when the day of the begin began, in seconds since the begin (negative)."""
+    if begin_utc is None:
+        return None
+    return float((begin_utc.astype("datetime64[D]") - begin_utc) / np.timedelta64(1, "s"))

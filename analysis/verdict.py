@@ -1,0 +1,86 @@
+"""The verdict, by the decision rules of JCGM 106:2012: a statement only where the probability of it is 95 %.
+
+JCGM 106 section 7 gives the conformance probability of a quantity with a known distribution; section 8 the rule of a
+guarded acceptance: accept if that probability reaches an agreed level. Here both "tight" and "leaking" are guarded.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import erf, sqrt
+from typing import Final, Literal
+
+Verdict = Literal["tight", "leaking", "undecided"]
+
+CONFIDENCE: Final = 0.95
+# Below this a soak is no soak, whatever its interval says (common practice, no source).
+SHORTEST_h: Final = 4.0
+# A soak with less of its time measured than this proves nothing about the rest.
+LEAST_SHARE: Final = 0.6
+# A leak that is probable but small over the whole recording (late, or only in the cold) forbids "tight".
+LEAK_SUSPECTED: Final = 0.5
+
+
+def conformance_probability(
+    value: float, uncertainty: float, lower: float | None = None, upper: float | None = None
+) -> float:
+    """Return the probability that a normal quantity lies within its limits, JCGM 106:2012 section 7.
+
+    >>> round(conformance_probability(-5.47, 0.05, upper=-5.40), 4)  # JCGM 106:2012 7.3.2, example
+    0.9192
+    """
+    if not uncertainty > 0.0:
+        raise ValueError("an uncertainty must be positive")
+    below = 1.0 if upper is None else _phi((upper - value) / uncertainty)
+    under = 0.0 if lower is None else _phi((lower - value) / uncertainty)
+    return below - under
+
+
+def _phi(z: float) -> float:
+    return 0.5 * (1.0 + erf(z / sqrt(2.0)))
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What a verdict rests on besides the loss; probabilities from the estimator, times in hours, temperatures in °C."""
+
+    probability_over: float | None  # that the mean loss is over the threshold; None = the loss can't be known
+    probability_leaks_over: float  # that it leaks over the threshold while it leaks
+    hours: float
+    hours_used: float
+    planned_hours: float | None = None
+    coldest_degC: float | None = None
+    planned_cold_degC: float | None = None
+    burst: bool = False
+
+
+def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
+    """Return the verdict and what stands in the way of a better one."""
+    over = conditions.probability_over
+    if over is None:
+        return "undecided", []
+    if over >= CONFIDENCE:
+        return "leaking", []
+    reasons: list[str] = []
+    if over > 1.0 - CONFIDENCE:
+        reasons.append("the loss is not known well enough against the threshold")
+    if conditions.burst:
+        reasons.append("gas was lost in a burst")
+    elif conditions.probability_leaks_over > LEAK_SUSPECTED:
+        reasons.append(
+            "it probably leaks over the threshold during a part of the time, though not on the mean"
+        )
+    needed = conditions.planned_hours if conditions.planned_hours is not None else SHORTEST_h
+    if conditions.hours < needed - 1e-6:
+        reasons.append(f"the soak lasted {conditions.hours:.1f} h of {needed:.1f} h")
+    if conditions.hours_used < LEAST_SHARE * conditions.hours:
+        reasons.append(f"only {conditions.hours_used:.1f} h of {conditions.hours:.1f} h have usable readings")
+    cold = conditions.planned_cold_degC
+    if cold is not None and (conditions.coldest_degC is None or conditions.coldest_degC > cold):
+        reached = (
+            "an unknown temperature"
+            if conditions.coldest_degC is None
+            else f"{conditions.coldest_degC:.1f} °C"
+        )
+        reasons.append(f"the gas was to reach {cold:.1f} °C and reached {reached}")
+    return ("undecided" if reasons else "tight"), reasons
