@@ -396,3 +396,21 @@ def test_many_boots_are_not_kept_for_ever_and_yet_not_forgotten() -> None:
     conversation.hear(sample(0, boot=3), 301.0)
     conversation.hear(sample(1, boot=3), 301.0)
     assert seqs(conversation) == [1]
+
+
+def test_a_request_made_before_the_line_was_opened_again_is_made_anew() -> None:
+    conversation = following()
+    hear_all(conversation, 0, 2, now_s=1.0)
+    assert conversation.take_commands() == [Resend(7, 1)]
+    conversation.closed()
+    conversation.opened(1.2)
+    conversation.hear(identity(0, 2), 1.3)
+    assert conversation.take_commands() == [Identify(), Resend(7, 1)]
+
+
+def test_a_repeated_request_also_asks_what_the_rig_still_holds() -> None:
+    conversation = following()
+    hear_all(conversation, 0, 2, now_s=1.0)
+    conversation.take_commands()
+    conversation.tick(1.0 + Limits().retry_s)
+    assert conversation.take_commands() == [Resend(7, 1), Identify()]

@@ -166,3 +166,18 @@ def test_the_place_of_a_boot_on_the_axis_is_written_before_its_samples(tmp_path:
     with JournalReader(tmp_path / "a.journal") as reader:
         [boot] = reader.boots().values()
     assert boot.anchor == Stamp(-3_000_000, UTC_us + 1_000_000 - 3_000_000)
+
+
+def test_rig_time_goes_on_over_a_restart_after_the_uptime_has_wrapped(tmp_path: Path) -> None:
+    def old(seq: int, at_s: float) -> Heard:
+        return Heard(Sample(7, seq, (2**32 - 2000 + 1000 * seq) % 2**32, (seq,)), 1, at_s)
+
+    path = tmp_path / "a.journal"
+    keeper = keeper_at(path)
+    keeper.keep([Heard(IDENTITY, 1, 1.0), *(old(seq, 1.0 + seq) for seq in range(4))], now(4.0))
+    keeper.close()
+    keeper = keeper_at(path)
+    keeper.keep([Heard(IDENTITY, 1, 5.0, resumed=True), old(4, 5.0), old(5, 6.0)], now(6.0))
+    keeper.close()
+    samples = entries(path, "D")
+    assert {later.rig_us - earlier.rig_us for earlier, later in pairwise(samples)} == {1_000_000}
