@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import signal
 import subprocess
 import time
 from itertools import pairwise
@@ -112,6 +113,19 @@ def test_a_stop_leaves_nothing_unsaid(tmp_path: Path, logged: LoggerProcess) -> 
         wait_for(lambda: rig.acknowledged >= 50, "50 samples")
         assert logged.stop(process) == 0
         wait_for(lambda: rig.acknowledged == logged.seqs()[-1], "the last commit is acknowledged")
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_it_can_be_stopped_while_there_is_no_rig(
+    tmp_path: Path, logged: LoggerProcess, number: signal.Signals
+) -> None:
+    logged.port = str(tmp_path / "nowhere")
+    process = logged.start()
+    assert process.stderr is not None
+    assert "there is no such port" in process.stderr.readline()
+    process.send_signal(number)
+    out, err = process.communicate(timeout=20)
+    assert (process.returncode, out, err) == (0, "", "")
 
 
 def test_a_pulled_plug_loses_nothing_within_the_buffer(tmp_path: Path, logged: LoggerProcess) -> None:
