@@ -157,10 +157,9 @@ class Daemon:
                 await self._finish()
                 for task in tasks:
                     task.cancel()
-        except BaseExceptionGroup:
-            if self._fatal is None:
-                raise
-            raise self._fatal from None
+        except BaseExceptionGroup as group_of_errors:
+            # the first error is the cause; without one of a task's it is that of the last words
+            raise (self._fatal or group_of_errors.exceptions[0]) from None
 
     async def _essential(self, name: str, body: Callable[[], Coroutine[None, None, None]]) -> None:
         """Run a task that may only end when the program is told to stop."""

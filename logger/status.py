@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from logger.journal_schema import Entry
 
 PATIENCE_S: Final = 10.0
-"""A reading may be so old, or three sample periods, whichever is more."""
+"""A reading may be so old, or three sample periods, whichever is more. So long we watch for a new one."""
 _LOOK_AGAIN_S: Final = 0.25
 
 
@@ -49,7 +49,7 @@ def read_status(path: Path, patience_s: float = PATIENCE_S) -> Status:
         # arrives while we watch proves the same.
         fresh = newest is not None and -1.0 <= _age_s(newest) <= limit_s
         if not fresh:
-            newest, fresh = _watch(reader, newest, limit_s)
+            newest, fresh = _watch(reader, newest, patience_s)
             boots = reader.boots()
     if newest is None:
         return Status(False, None, None, None, None, None, f"no readings: {path} holds no sample yet")
@@ -71,8 +71,8 @@ def _age_s(entry: Entry) -> float:
     return (utc_now() - utc_from_us(entry.utc_us)).total_seconds()
 
 
-def _watch(reader: JournalReader, newest: Entry | None, limit_s: float) -> tuple[Entry | None, bool]:
-    end_s = time.monotonic() + limit_s
+def _watch(reader: JournalReader, newest: Entry | None, patience_s: float) -> tuple[Entry | None, bool]:
+    end_s = time.monotonic() + patience_s
     while time.monotonic() < end_s:
         time.sleep(_LOOK_AGAIN_S)
         now = reader.newest("D")

@@ -19,6 +19,7 @@ from logger.conversation import Limits
 from logger.daemon import TASKS, Daemon, Pace, TaskEndedError
 from logger.journal import JournalError
 from logger.port import Port, PortBusyError
+from logger.protocol import Reason
 from logger.settings import default_settings
 
 if TYPE_CHECKING:
@@ -141,6 +142,27 @@ async def test_a_journal_that_can_not_be_written_ends_the_daemon_and_nothing_is_
         assert rig.acknowledged <= stored[-1]
 
 
+async def test_a_journal_that_fails_at_the_very_end_is_an_error_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.journal"
+    with PtyRig(tmp_path) as rig:
+        # no commit before the end
+        daemon = Daemon(settings_for(rig), path, pace=replace(QUICK, between_commits_s=3600.0))
+        run = asyncio.create_task(daemon.run())
+        await until(lambda: daemon._conversation.items_waiting > 20)
+
+        def full(*_: object) -> None:
+            raise JournalError(path, "nothing was written: database or disk is full")
+
+        monkeypatch.setattr("logger.journal.Journal.append", full)
+        daemon.stop()
+        with pytest.raises(JournalError, match="disk is full"):
+            await asyncio.wait_for(run, 20.0)
+        stored = [seq for seq, *_ in rows(path, "D")]
+        assert rig.acknowledged <= max(stored, default=-1)
+
+
 async def test_a_port_in_use_is_refused_at_the_start(tmp_path: Path) -> None:
     with PtyRig(tmp_path) as rig:
         held = Port(str(rig.path))
@@ -209,7 +231,7 @@ async def test_corrupt_lines_are_counted_and_reported_but_not_each(
     assert daemon._faults.total() > 20
     assert not [record for record in caplog.records if record.levelname == "WARNING"]
     [report] = [record.message for record in caplog.records if "line faults" in record.message]
-    assert f"crc: {daemon._faults['crc']}" in report
+    assert f"crc: {daemon._faults[Reason.CRC]}" in report
 
 
 async def test_old_entries_are_let_go(tmp_path: Path) -> None:
