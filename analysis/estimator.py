@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from analysis import bank as kalman
 from analysis.effects import (
+    AIR_LAG,
     AIR_SIDE,
     AMBIENT,
     BAROMETER,
@@ -35,6 +36,7 @@ from analysis.effects import (
     SUN,
     SUN_PARTS,
     THERMAL,
+    WOBBLE,
     sun_parts,
     warmth,
 )
@@ -104,6 +106,9 @@ class Estimator:
         self.following = np.zeros(len(sections), dtype=np.intp)
         self.steps: list[Step] = []
         self.lost_due_s = 3600.0
+        self.renewed_s = 0.0
+        self.curve_renewed = np.zeros((len(sections), self.models, self.shapes))
+        self.loss_now_per_s = np.zeros(len(sections))  # of a likely leak
         self.likely_shape = np.zeros(len(sections), dtype=np.intp)
         self.likely = np.zeros(len(sections), dtype=np.bool_)
         self.lost = np.zeros(len(sections))  # ln of the gas lost so far, as best known
@@ -141,6 +146,11 @@ class Estimator:
         if evidence is not None:
             mean = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
             self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
+            now = (evidence.weight * evidence.loss_per_s * (self.curve - self.curve_renewed)).sum(axis=(1, 2))
+            self.loss_now_per_s = np.where(
+                evidence.log_odds > LIKELY_LOG_ODDS, now / (self.time_s - self.renewed_s), 0.0
+            )
+            self.curve_renewed, self.renewed_s = self.curve.copy(), self.time_s
             self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
             self.likely = evidence.log_odds > LIKELY_LOG_ODDS
 
@@ -162,6 +172,7 @@ class Estimator:
         deviation[..., AMBIENT] = priors.ambient_error_K
         if self.standing:
             deviation[..., COLUMN] = np.array([s.gas_column_uncertainty for s in self.sections])[:, None]
+        deviation[..., AIR_LAG] = priors.air_lag_s
         deviation[..., BEND] = priors.bend
         deviation[..., SUN:] = priors.sun_K if self.day_begins_s is not None else 0.0
         deviation[..., DISTURBANCE] = self.disturbance_K
@@ -223,6 +234,8 @@ class Estimator:
         process = np.zeros((len(self.sections), self.models, STATES))
         decay[:, DISTURBANCE] = np.exp(-step_s / self.disturbance_time_s)
         process[..., DISTURBANCE] = self.disturbance_K**2 * -np.expm1(-2.0 * step_s / self.disturbance_time_s)
+        wobble = self.priors.wobble * self.loss_now_per_s
+        process[..., WOBBLE] = (wobble**2 * 2.0 * self.priors.wobble_time_s * step_s)[:, None]
         fade = np.exp(-step_s / self.priors.lag_time_s)
         decay[:, LAG] = fade
         process[..., LAG] = self.priors.log_lag_spread**2 * (1.0 - fade**2)
@@ -302,6 +315,8 @@ class Estimator:
         x[..., BAROMETER] = (-1.0 / absolute)[:, None]
         x[..., DISTURBANCE] = sensitivity * share
         # -0.5·(loss so far)²: what is lost more, at the same start, if the flow and not the fraction is steady
+        x[..., AIR_LAG] = sensitivity * share * (self.ambient_K - middle) / self.lags_s
+        x[..., WOBBLE] = -1.0
         x[..., BEND] = (-0.5 * self.lost**2)[:, None]
         x[..., SUN:] = (sensitivity * share)[..., None] * self.sunned
         if self.standing:
@@ -411,6 +426,6 @@ class Estimator:
             elapsed_s=max(self.time_s - self.begun_s, 1.0),
             log_model=self.log_prior,
             groups=(1, len(self.onsets_K), self.slots),
-            bend=(BEND, self.lost),
+            beyond=((BEND, 0.5 * self.lost**2), (WOBBLE, np.ones(len(self.sections)))),
             priors=self.priors,
         )

@@ -58,13 +58,13 @@ def weigh(
     elapsed_s: float,
     log_model: Array,
     groups: tuple[int, int, int],
-    bend: tuple[int, Array],
+    beyond: tuple[tuple[int, Array], ...],
     priors: Priors,
 ) -> Evidence:
     """Weigh models (M) and shapes (J) of all sections.
 
     `curve` (S, M, J) seconds each shape has been leaking, `log_model` (M) prior of the models, `groups` how many
-    shapes are steady, by temperature, by start; `bend` (index of the state, loss so far (S,)).
+    shapes are steady, by temperature, by start; `beyond`: states that add to the gas lost, and by how much each (S,).
 
     Per model and shape the loss is a straight line's slope with a normal prior N(0, s²) and information I and
     projection b from the bank: loss = b/(I + 1/s²), evidence factor exp(b²/(2(I + 1/s²)))/(s·sqrt(I + 1/s²)). The prior
@@ -94,12 +94,13 @@ def weigh(
     top_base = log_base.max(axis=1)
     log_tight = top_base + np.log(np.exp(log_base - top_base[:, None]).sum(axis=1))
     deviation = 1.0 / np.sqrt(precision)
-    # The loss over the recording is share·loss + c·bend, and what is known of the bend leans on the loss.
-    index, lost = bend
-    c = (0.5 * lost**2 / elapsed_s)[:, None, None]
-    lean = share - c * bank.signature[..., index]
-    mean = loss * lean + c * bank.mean[..., None, index]
-    variance = (lean * deviation) ** 2 + c**2 * bank.covariance[..., None, index, index]
+    # The loss over the recording is share·loss + sum of c·state, and what is known of the states leans on the loss.
+    index = [state for state, _ in beyond]
+    c = np.stack([amount for _, amount in beyond], axis=1) / elapsed_s  # (S, K)
+    lean = share - np.einsum("smjk,sk->smj", bank.signature[..., index], c)
+    mean = loss * lean + np.einsum("smk,sk->sm", bank.mean[..., index], c)[..., None]
+    joint = bank.covariance[:, :, index][..., index]
+    variance = (lean * deviation) ** 2 + np.einsum("sk,smkl,sl->sm", c, joint, c)[..., None]
     return Evidence(
         weight=weight / total_weight,
         mean_loss_per_s=mean,

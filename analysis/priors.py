@@ -32,9 +32,9 @@ class Priors:
 
     lag_grid_s: tuple[float, ...] = (1200.0, 1900.0, 3000.0, 4700.0, 7400.0)
     log_lag_spread: float = 0.22
-    start_offset_K: float = 8.0
+    start_offset_K: float = 6.0
     heat_times_s: tuple[float, float] = (5400.0, 18_000.0)
-    heat_K: tuple[float, float] = (3.0, 1.5)
+    heat_K: tuple[float, float] = (3.0, 2.0)
     load_smoothing_s: float = 3600.0
     sun_K: float = 2.5
     sun_time_s: float = 30.0 * 3600.0
@@ -52,11 +52,14 @@ class Priors:
     transducer_lag_s: float = 60.0
     gas_share: float = 0.5
     bend: float = 0.6
+    wobble: float = 0.05
+    wobble_time_s: float = 4.0 * 3600.0
+    air_lag_s: float = 150.0
     lag_time_s: float = 24.0 * 3600.0
-    start_offset_mean_K: float = 0.0
-    heat_mean_K: tuple[float, float] = (0.0, 0.0)
-    creep_mean_per_decade: float = 0.001
-    creep_per_decade: float = 0.0015
+    start_offset_mean_K: float = 2.0
+    heat_mean_K: tuple[float, float] = (1.2, 1.0)
+    creep_mean_per_decade: float = 0.0018
+    creep_per_decade: float = 0.001
     creep_time_s: float = 600.0
     ambient_error_K: float = 0.5
     barometer_Pa: float = 800.0
