@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 COMMANDS = {
     "logger": "logger.commands:log_rig",
+    "rehearse": "analysis.rehearse_command:rehearse",
+    "analysis": "analysis.live_command:follow",
     "analyse": "analysis.analyse_command:analyse",
     "export": "analysis.export_command:export",
     "virtual-rig": "logger.virtual.commands:virtual_rig",

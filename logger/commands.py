@@ -49,7 +49,7 @@ def log_rig(
     Example: cornerhold logger --settings bay-2.toml --journal bay-2.journal
     """
     settings = _settings(settings_file, port)
-    path = journal or settings.journal.path or Path(f"{_file_name(settings.rig.name)}.journal")
+    path = journal or journal_path(settings)
     if status:
         _tell_status(path, as_json=as_json)
     else:
@@ -70,6 +70,11 @@ def _settings(file: Path | None, port: str | None) -> Settings:
 
     settings = default_settings() if file is None else load_settings(file)
     return settings if port is None else replace(settings, rig=replace(settings.rig, port=port))
+
+
+def journal_path(settings: Settings) -> Path:
+    """The journal that goes with settings when none is named."""
+    return settings.journal.path or Path(f"{_file_name(settings.rig.name)}.journal")
 
 
 def _file_name(rig: str) -> str:

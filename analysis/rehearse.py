@@ -1,0 +1,248 @@
+"""The rehearsal: a virtual rig, the logger and the analysis as their real processes, a cold weekend in time lapse."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Self
+
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from logger.virtual.scenario import Scenario
+
+# A child asks the system to be ended with its parent (Linux: PR_SET_PDEATHSIG = 1), so that not even a kill -9 of the
+# rehearsal leaves one behind.
+_CHILD = (
+    "import ctypes, signal\n"
+    "ctypes.CDLL(None).prctl(1, signal.SIGTERM)\n"
+    "from analysis.commands import main\n"
+    "main()\n"
+)
+_ENDING_s = 15.0
+_LOOK_s = 0.2
+
+
+@dataclass(frozen=True)
+class Files:
+    """Where a rehearsal keeps what it makes."""
+
+    folder: Path
+
+    @property
+    def settings(self) -> Path:
+        """Settings of rig and soak."""
+        return self.folder / "settings.toml"
+
+    @property
+    def journal(self) -> Path:
+        """What the rig said."""
+        return self.folder / "weekend.journal"
+
+    @property
+    def findings(self) -> Path:
+        """What the live analysis found."""
+        return self.folder / "findings.json"
+
+    @property
+    def recording(self) -> Path:
+        """The same readings as a recording."""
+        return self.folder / "weekend.csv"
+
+    @property
+    def truth(self) -> Path:
+        """What the scenario really did; not read before the verdict."""
+        return self.folder / "truth.json"
+
+    def log(self, name: str) -> Path:
+        """What a process said."""
+        return self.folder / f"{name}.log"
+
+
+def settings_text(scenario: Scenario, port: str) -> str:
+    """Return the settings that a technician would have written for the scenario's car."""
+    plan = scenario.plan
+    begin = plan.begin_utc.isoformat().replace("+00:00", "Z")
+    lines = [
+        "# Written by the rehearsal.",
+        "[rig]",
+        f"name = {json.dumps(scenario.rig.name)}",
+        f"port = {json.dumps(port)}",
+        'clock = "rig"                # time lapse: the dates run on the rig\'s time',
+        f"begin = {begin}",
+        "",
+        "[soak]",
+        f'support = "{plan.support}"',
+        f'gas = "{plan.gas}"',
+        'threshold = "2 %/day"',
+        "",
+    ]
+    if plan.support == "standing":
+        for name in plan.sections:
+            column_m = (
+                plan.standing.front_column_m if name.startswith("front") else plan.standing.rear_column_m
+            )
+            lines += [f"[sections.{name}]", f'gas_column = "{1000.0 * column_m:.0f} mm"', ""]
+    return "\n".join(lines)
+
+
+@dataclass
+class Crew:
+    """The child processes; leaving the block ends all that still run."""
+
+    files: Files
+    children: dict[str, subprocess.Popen[str]] = field(default_factory=dict)
+
+    def __enter__(self) -> Self:
+        """Itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End what still runs, the reader of the rig before the rig."""
+        for name in ("analysis", "logger", "virtual rig"):
+            child = self.children.get(name)
+            if child is None or child.poll() is not None:
+                continue
+            child.terminate()
+            try:
+                child.wait(_ENDING_s)
+            except subprocess.TimeoutExpired:
+                child.kill()
+                child.wait()
+
+    def start(self, name: str, *arguments: str, pipe: bool = False) -> subprocess.Popen[str]:
+        """Start one of our own commands; what it says goes to its log."""
+        with self.files.log(name.replace(" ", "-")).open("w", encoding="utf-8") as log:
+            child = subprocess.Popen(  # noqa: S603  our own program
+                [sys.executable, "-c", _CHILD, *arguments],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE if pipe else log,
+                stderr=log,
+                text=True,
+                start_new_session=True,  # Ctrl-C at the terminal is for the rehearsal, which ends them in order
+            )
+        self.children[name] = child
+        return child
+
+    def check(self, *may_have_ended: str) -> None:
+        """Raise a PlainError if a process has ended that shouldn't have."""
+        for name, child in self.children.items():
+            code = child.poll()
+            if code is None or (code == 0 and name in may_have_ended):
+                continue
+            log = self.files.log(name.replace(" ", "-"))
+            said = log.read_text(encoding="utf-8").strip().splitlines()
+            raise PlainError(f"the {name} ended with {code}: {said[-1] if said else 'it said nothing'}")
+
+    def end(self, name: str) -> None:
+        """Ask a process to end in order, and see that it did."""
+        child = self.children[name]
+        child.send_signal(signal.SIGTERM)
+        try:
+            child.wait(_ENDING_s)
+        except subprocess.TimeoutExpired:
+            raise PlainError(f"the {name} did not end within {_ENDING_s:.0f} s") from None
+        self.check(name, "virtual rig")
+        del self.children[name]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a rehearsal ended with."""
+
+    findings: dict[str, Any]
+    truth: dict[str, Any]
+    seconds: float
+
+
+def rehearse(
+    scenario_file: Path | None,
+    scenario: Scenario,
+    seed: int | None,
+    files: Files,
+    tell: Callable[[dict[str, Any] | None], None],
+) -> Outcome:
+    """Run the whole chain once; `tell` is handed the findings so far, several times a second."""
+    begun = time.monotonic()
+    with Crew(files) as crew:
+        play = ["virtual-rig", "--truth", str(files.truth)]
+        play += ["--scenario", str(scenario_file)] if scenario_file is not None else []
+        play += ["--seed", str(seed)] if seed is not None else []
+        rig = crew.start("virtual rig", *play, pipe=True)
+        port = _port(rig, crew)
+        files.settings.write_text(settings_text(scenario, port), encoding="utf-8")
+        common = ("--settings", str(files.settings), "--journal", str(files.journal))
+        crew.start("logger", "logger", *common)
+        crew.start("analysis", "analysis", *common, "--findings", str(files.findings))
+        for _ in _while_running(rig):
+            crew.check("virtual rig")
+            tell(_read(files.findings))
+        crew.check("virtual rig")
+        # the logger puts the last second on disk, then the analysis reads to the end
+        crew.end("logger")
+        crew.end("analysis")
+        said = _read(files.findings)
+        if said is None:
+            raise PlainError("the analysis wrote no findings")
+        tell(said)
+        _export(files)
+    return Outcome(said, json.loads(files.truth.read_text(encoding="utf-8")), time.monotonic() - begun)
+
+
+def _port(rig: subprocess.Popen[str], crew: Crew) -> str:
+    assert rig.stdout is not None  # noqa: S101  (it was started with a pipe)
+    line = rig.stdout.readline()
+    if not line.startswith("port: "):
+        rig.wait(_ENDING_s)
+        crew.check()
+        raise PlainError("the virtual rig named no port")
+    return line.removeprefix("port: ").strip()
+
+
+def _while_running(child: subprocess.Popen[str]) -> Iterator[None]:
+    while child.poll() is None:
+        yield
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            child.wait(_LOOK_s)
+
+
+def _read(path: Path) -> dict[str, Any] | None:
+    """Return the findings so far; the file appears whole or not at all."""
+    try:
+        said = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    return said if isinstance(said, dict) else None
+
+
+def _export(files: Files) -> None:
+    from analysis.export import export_recording  # noqa: PLC0415
+    from logger.journal import Journal  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    # a reader was the last to leave, and only a writer folds the write-ahead log back into the one file
+    Journal.open(files.journal).close()
+    with JournalReader(files.journal) as reader:
+        export_recording(reader, files.recording, None, (None, None), lambda _share: None)
+
+
+def right_corner(outcome: Outcome, threshold_per_day: float = 0.02) -> list[str]:
+    """Return what the verdicts have wrong, in sentences; an empty list if nothing."""
+    truth = {s["name"]: s for s in outcome.truth["sections"]}
+    wrong = []
+    for section in outcome.findings["sections"]:
+        real = truth[section["name"]]["loss_per_day"]
+        leaks = real > threshold_per_day
+        if (section["verdict"] == "tight" and leaks) or (section["verdict"] == "leaking" and not leaks):
+            wrong.append(
+                f"{section['name']} really loses {100 * real:.2f} %/day and was called {section['verdict']}"
+            )
+    return wrong
