@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import csv
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, fields
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.console import Console
@@ -16,6 +16,9 @@ from rich.table import Table
 
 from tests.study.score import Score, score
 from tests.study.soaks import CASES, Result, run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 
 def results_of(case: str, soaks: int, first_seed: int, workers: int) -> Iterator[list[Result]]:

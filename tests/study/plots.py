@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.figure import Figure
 
-from tests.study.soaks import Result
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.study.soaks import Result
 
 
 def plot_case(case: str, results: list[Result], path: Path) -> None:

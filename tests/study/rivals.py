@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
+
 from analysis.gas import NITROGEN, log_density
-from logger.virtual.plan import Simulated
+
+if TYPE_CHECKING:
+    from logger.virtual.plan import Simulated
 
 DAY_S = 86_400.0
 

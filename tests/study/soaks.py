@@ -9,6 +9,7 @@ from dataclasses import dataclass
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
+
 from analysis.findings import findings
 from analysis.soak import SoakAnalysis
 from logger.settings import Settings, settings_from_text
@@ -20,7 +21,6 @@ from logger.virtual.standing import CORNERS
 from logger.virtual.thermal import ThermalPriors
 from logger.virtual.transducer import PressureSensorPriors
 from logger.virtual.weather import InventedWinter
-
 from tests.study.rivals import oracle, straight_line, two_readings
 from tests.study.winters import stretch
 

@@ -12,6 +12,7 @@ from functools import cache
 from importlib.resources import files
 
 import numpy as np
+
 from logger.virtual.weather import HourlyRecord
 
 HOUR_S = 3600.0
