@@ -21,7 +21,7 @@ class Alarm:
 
 @dataclass
 class AlarmBook:
-    """All alarms of one recording, in the order in which they were raised."""
+    """All alarms of one recording."""
 
     alarms: list[Alarm] = field(default_factory=list)
     standing: dict[tuple[str, Kind], Alarm] = field(default_factory=dict)
@@ -41,5 +41,6 @@ class AlarmBook:
             alarm.cleared_s = time_s
 
     def of(self, section: str) -> list[Alarm]:
-        """Return the alarms of one section."""
-        return [alarm for alarm in self.alarms if alarm.section == section]
+        """Return the alarms of one section, as they were raised (the order of finding depends on the rows' cut)."""
+        mine = [alarm for alarm in self.alarms if alarm.section == section]
+        return sorted(mine, key=lambda alarm: (alarm.raised_s, alarm.kind))

@@ -150,7 +150,9 @@ class SoakAnalysis:
 
     def _first_absolute_Pa(self, i: int) -> float | None:
         pressure = self.first[i]
-        return float(pressure + self._base_Pa(self.first[-2])[i]) if np.isfinite(pressure) else None
+        # the standard atmosphere, not the first barometer reading, which may come later: a threshold in bar per day is
+        # not known to a percent, and must not depend on how the rows were cut
+        return float(pressure + self._base_Pa(np.nan)[i]) if np.isfinite(pressure) else None
 
     def _base_Pa(self, barometer_Pa: float) -> Array:
         barometer = barometer_Pa if np.isfinite(barometer_Pa) else STANDARD_ATMOSPHERE_Pa
@@ -164,14 +166,14 @@ class SoakAnalysis:
     def _watched(self, time_s: Array, rows: Array) -> Rows:
         count = len(self.sections)
         pressure, height = rows[:, :count], rows[:, count : 2 * count]
-        absolute = np.maximum(pressure + self._base_Pa(self.first[-2]), 1000.0)
+        absolute = np.maximum(pressure + self._base_Pa(np.nan), 1000.0)
         amount = np.log(absolute)
         if self.standing:
             # a burst of a standing car shows in the height, not in the pressure
             ratio = (height - self.first[count : 2 * count]) / self.column_m
             amount = amount + np.where(np.isfinite(ratio), np.log(np.maximum(1.0 + ratio, 0.01)), 0.0)
         # gauge pressure, whatever the transducer refers to: that is what a spring stands on
-        gauge = absolute - (self.first[-2] if np.isfinite(self.first[-2]) else STANDARD_ATMOSPHERE_Pa)
+        gauge = absolute - STANDARD_ATMOSPHERE_Pa
         gauge = np.where(np.isfinite(pressure), gauge, np.nan)
         return Rows(time_s, np.where(np.isfinite(pressure), amount, np.nan), gauge, rows[:, -1])
 
