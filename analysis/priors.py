@@ -6,17 +6,22 @@ all of them; none is a correction.
 | what | prior | source |
 | --- | --- | --- |
 | lag of the gas behind the outside air | log-uniform over the grid, 17-150 min | common practice, no source |
-| its error between grid points | 0.22 in ln(lag) | spacing of the grid |
-| gas temperature at the start, beyond the lagged air | 8 K | car rolled out warm; common practice, no source |
-| heat from the engine bay, fading with 1.5 h / 5 h | 3 K / 1.5 K | common practice, no source |
+| its error between grid points, and its wandering with the wind | 0.22 in ln(lag), over 24 h | grid; no source |
+| ambient sensor behind the air, or arch air behind outside air | 150 s either way | common practice, no source |
+| gas temperature at the start, beyond the lagged air | 2 ± 6 K | rolled out warm; common practice, no source |
+| heat from the engine bay, fading with 1.5 h / 5 h | 1.2 ± 3 K / 1.0 ± 2 K | common practice, no source |
 | sun on one flank, morning / noon / afternoon | 2.5 K, changes over 30 h | common practice, no source |
-| slow thermal disturbance (Ornstein-Uhlenbeck) | grid of sizes and correlation times, evidence decides | – |
-| transducer, zero and span against temperature | datasheet limit / √3 (rectangular) | settings; JCGM 100:2008 4.3.7 |
-| creep of the rubber after a fill | 0.1 % ± 0.15 % of volume per decade of time | common practice, no source |
-| ambient sensor, constant error | 0.5 K | datasheet of common digital sensors, read second-hand |
+| slow thermal disturbance (Ornstein-Uhlenbeck) | grid of sizes and correlation times | evidence decides |
+| transducer against temperature, zero and span | datasheet limit / √3 (rectangular) | settings; JCGM 100:2008 4.3.7 |
+| the share of it that follows the gas and not the air | half as much | common practice, no source |
+| creep of the rubber after a fill | 0.18 ± 0.10 % of volume per decade | design's order of size, no source |
+| ambient sensor, constant error | 0.5 K | datasheets of digital sensors, read second-hand |
 | barometer, when none is fitted | 8 hPa, correlation time 40 h | usual weather, from memory |
+| height of the place, when no barometer is fitted | 30 hPa | common practice, no source |
 | gas column of a standing section | settings, 10 % where not given | settings |
 | mean loss over the soak | 20 %/day, either sign | wide on purpose |
+| a loss that quickens (+1) or slows (-1) with the gas left | 0.6 | flow laws between constant flow and p²-p_a² |
+| unsteadiness of a likely leak | 5 % of its loss over 4 h | common practice, no source |
 """
 
 from __future__ import annotations

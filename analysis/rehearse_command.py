@@ -142,13 +142,17 @@ def _live_lines(scenario: Scenario) -> AbstractContextManager[Callable[[dict[str
             verdict, loss, alarms = _corner(section)
             # before the end nothing is decided for good: the verdict so far stands in brackets
             table.add_row(
-                f"  {section['name']}",
+                section["name"],
                 Text(f"({verdict})", style=STYLE[verdict]),
                 loss,
                 Text(alarms, style="bold red"),
             )
         bar = ProgressBar(total=total, completed=said["hours"], width=40)
-        return Group(Text(f"  {_now(said, total)}"), bar, table)
+        # a grid, because a bar alone doesn't end its line
+        whole = Table.grid(padding=(0, 0, 0, 2))
+        for part in (Text(_now(said, total)), bar, table):
+            whole.add_row(part)
+        return Group(whole)
 
     @contextmanager
     def live() -> Iterator[Callable[[dict[str, Any] | None], None]]:
