@@ -46,8 +46,11 @@ def sun_parts(time_of_day_s: float) -> Array:
 def warmth(elapsed_s: float, fading_s: float, lags_s: Array) -> Array:
     """Return the response of the lagged gas to heat that starts at one kelvin and fades: (L,).
 
-    tau·dx/dt = exp(-t/f) - x, x(0) = 0:  x = f/(f - tau)·(exp(-t/f) - exp(-t/tau)).
+    tau·dx/dt = exp(-t/f) - x, x(0) = 0:  x = f/(f - tau)·(exp(-t/f) - exp(-t/tau)),
+    which for f = tau is t/tau·exp(-t/tau).
     """
     gap = fading_s - lags_s
-    gap = np.where(np.abs(gap) < 1.0, 1.0, gap)
-    return np.asarray(fading_s / gap * (np.exp(-elapsed_s / fading_s) - np.exp(-elapsed_s / lags_s)))
+    close = np.abs(gap) < 1e-6 * fading_s
+    safe = np.where(close, 1.0, gap)
+    apart = fading_s / safe * (np.exp(-elapsed_s / fading_s) - np.exp(-elapsed_s / lags_s))
+    return np.asarray(np.where(close, elapsed_s / lags_s * np.exp(-elapsed_s / lags_s), apart))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 BURST_SIZE: Final = 0.02  # of the gas, within about a minute
-BURST_GOING_ON: Final = 0.004  # and still falling by this much
+BURST_GOING_ON: Final = 0.006  # by this much at least in each half of it
 BURST_OVER_s: Final = 1800.0
 FLOOR_HYSTERESIS: Final = 1.03
 SENSOR_DEAD_s: Final = 600.0
@@ -147,7 +147,9 @@ class Watch:
             now = np.arange(start, len(x))
             base = np.minimum(x[now - back], x[now - back - 1])
             fallen = (x[now] < base - BURST_SIZE) & (x[now - 1] < base - 0.5 * BURST_SIZE)
-            going_on = x[now] < x[now - max(1, back // 2)] - BURST_GOING_ON
+            # both halves of the minute have to fall: a step lies in one of them only
+            middle = x[now - back // 2]
+            going_on = (x[now] < middle - BURST_GOING_ON) & (middle < base - BURST_GOING_ON)
             near = (joined.time_s[now] - joined.time_s[now - back - 1]) < 6.0 * 60.0
             for i, k in zip(*np.nonzero(fallen & going_on & near[:, None]), strict=True):
                 time_s = float(joined.time_s[now[i]])

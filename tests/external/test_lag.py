@@ -140,10 +140,6 @@ def test_warmth_by_an_integrator() -> None:
     assert warmth(9000.0, 5400.0, np.array([1900.0]))[0] == pytest.approx(solved.y[0, -1], abs=1e-8)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="warmth() gives 0 where lag and fading time are within a second; no grid in use has that",
-)
 @pytest.mark.parametrize("lag_s", [5400.0, 5400.3, 5399.5])
 def test_warmth_where_both_times_are_equal(lag_s: float) -> None:
     # the limit of the formula, by hand: x = t/tau·exp(-t/tau)

@@ -82,10 +82,6 @@ def test_a_step_that_stays_is_no_burst_at_a_minute(size: float) -> None:
     assert watched(rows_of(time_s, x), 60.0).alarms == []
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="below a minute's period `going on` looks back to before the step: a valve passes for a burst",
-)
 @pytest.mark.parametrize("period_s", [10.0, 1.0])
 @pytest.mark.parametrize("size", [-0.2, -0.05])
 def test_a_step_that_stays_is_no_burst_at_shorter_periods(period_s: float, size: float) -> None:
