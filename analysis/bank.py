@@ -89,6 +89,7 @@ def update(bank: Bank, reading: Array, regressor: Array, noise: Array, curve: Ar
     gain = spread * weight[..., None]
     bank.mean += gain * innovation[..., None]
     bank.signature += gain[:, :, None, :] * trace[..., None]
-    bank.covariance -= gain[..., :, None] * spread[..., None, :]
+    root = spread * np.sqrt(weight)[..., None]
+    bank.covariance -= root[..., :, None] * root[..., None, :]
     bank.count += use
     return innovation * np.sqrt(weight)

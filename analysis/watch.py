@@ -114,7 +114,8 @@ class Watch:
             pressure = rows.pressure_Pa[:, k]
             below = pressure < floor
             # two in a row: a single spike is no empty spring
-            carried = self.carry is not None and bool(self.carry.pressure_Pa[-1, k] < floor)
+            before = None if self.carry is None else self.carry.pressure_Pa[-1:, k]
+            carried = before is not None and bool((before < floor).any())
             twice = below & np.concatenate(([carried], below[:-1])) if len(below) else below
             above = pressure > FLOOR_HYSTERESIS * floor
             for i in np.flatnonzero(twice | above):

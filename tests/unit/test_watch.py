@@ -272,3 +272,15 @@ def test_row_by_row_is_all_at_once() -> None:
     rows = eventful(60.0)
     one_by_one = watched(rows, 60.0, list(range(1, 200)), floor_Pa=FLOOR_PA)
     assert told(one_by_one) == told(watched(rows, 60.0, floor_Pa=FLOOR_PA))
+
+
+def test_an_empty_block_first_is_no_reading() -> None:
+    # our own contract: blocks may hold no rows, also the first one
+    time_s, x = quiet(60.0, 3.0)
+    rows = rows_of(time_s, x)
+    empty = Rows(rows.time_s[:0], rows.log_amount[:0], rows.pressure_Pa[:0], rows.supply_V[:0])
+    book = AlarmBook()
+    watch = Watch(SECTIONS, np.full(len(SECTIONS), 1e4), 60.0)
+    watch.feed(empty, book)
+    watch.feed(rows, book)
+    assert [a.kind for a in book.alarms] == []
