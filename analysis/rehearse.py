@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -22,11 +23,15 @@ if TYPE_CHECKING:
 # A child asks the system to be ended with its parent (Linux: PR_SET_PDEATHSIG = 1), so that not even a kill -9 of the
 # rehearsal leaves one behind.
 _CHILD = (
-    "import ctypes, signal\n"
+    "import ctypes, os, signal, sys\n"
     "ctypes.CDLL(None).prctl(1, signal.SIGTERM)\n"
+    "parent = int(sys.argv.pop(1))\n"
+    "if os.getppid() != parent: sys.exit(1)\n"  # it had gone before it could be asked for
     "from analysis.commands import main\n"
     "main()\n"
 )
+# in the order in which they are ended: the reader of the rig before the rig
+PROCESSES = ("analysis", "logger", "virtual rig")
 _ENDING_s = 15.0
 _LOOK_s = 0.2
 
@@ -64,7 +69,13 @@ class Files:
 
     def log(self, name: str) -> Path:
         """What a process said."""
-        return self.folder / f"{name}.log"
+        return self.folder / f"{name.replace(' ', '-')}.log"
+
+    def all(self) -> Iterator[Path]:
+        """Everything that a rehearsal may have written."""
+        yield from (self.settings, self.findings, self.recording, self.truth)
+        yield from (self.folder / f"{self.journal.name}{end}" for end in ("", "-wal", "-shm", ".lock"))
+        yield from map(self.log, PROCESSES)
 
 
 def settings_text(scenario: Scenario, port: str) -> str:
@@ -106,8 +117,8 @@ class Crew:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """End what still runs, the reader of the rig before the rig."""
-        for name in ("analysis", "logger", "virtual rig"):
+        """End what still runs."""
+        for name in PROCESSES:
             child = self.children.get(name)
             if child is None or child.poll() is not None:
                 continue
@@ -120,9 +131,10 @@ class Crew:
 
     def start(self, name: str, *arguments: str, pipe: bool = False) -> subprocess.Popen[str]:
         """Start one of our own commands; what it says goes to its log."""
-        with self.files.log(name.replace(" ", "-")).open("w", encoding="utf-8") as log:
+        with self.files.log(name).open("w", encoding="utf-8") as log:
             child = subprocess.Popen(  # noqa: S603  our own program
-                [sys.executable, "-c", _CHILD, *arguments],
+                # -P: a folder that happens to be called like one of our packages is not imported
+                [sys.executable, "-P", "-c", _CHILD, str(os.getpid()), *arguments],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE if pipe else log,
                 stderr=log,
@@ -138,7 +150,7 @@ class Crew:
             code = child.poll()
             if code is None or (code == 0 and name in may_have_ended):
                 continue
-            log = self.files.log(name.replace(" ", "-"))
+            log = self.files.log(name)
             said = log.read_text(encoding="utf-8").strip().splitlines()
             raise PlainError(f"the {name} ended with {code}: {said[-1] if said else 'it said nothing'}")
 
@@ -234,15 +246,32 @@ def _export(files: Files) -> None:
         export_recording(reader, files.recording, None, (None, None), lambda _share: None)
 
 
-def right_corner(outcome: Outcome, threshold_per_day: float = 0.02) -> list[str]:
-    """Return what the verdicts have wrong, in sentences; an empty list if nothing."""
+def compare(outcome: Outcome) -> tuple[list[str], list[str], list[str]]:
+    """Compare the verdicts with what the scenario did: what it did, what was called wrongly, what was left open.
+
+    All three in sentences; the truth is read only here, after the verdicts.
+    """
     truth = {s["name"]: s for s in outcome.truth["sections"]}
-    wrong = []
+    did, wrong, left_open = [], [], []
     for section in outcome.findings["sections"]:
-        real = truth[section["name"]]["loss_per_day"]
-        leaks = real > threshold_per_day
-        if (section["verdict"] == "tight" and leaks) or (section["verdict"] == "leaking" and not leaks):
-            wrong.append(
-                f"{section['name']} really loses {100 * real:.2f} %/day and was called {section['verdict']}"
-            )
-    return wrong
+        name, verdict = section["name"], section["verdict"]
+        real = truth[name]
+        loss, onset = real["loss_per_day"], real["cold_onset_degC"]
+        if loss > 0.0:
+            below = "" if onset is None else f", only below {onset:.0f} °C"
+            did.append(f"{name} lost {100 * loss:.1f} %/day{below}")
+        called = "leaking" if loss > section["threshold_per_day"] else "tight"
+        if verdict == "undecided":
+            left_open.append(f"{name} was left undecided and is really {called}")
+        elif verdict != called:
+            wrong.append(f"{name} was called {verdict} and is really {called}")
+    return did, wrong, left_open
+
+
+def remove(files: Files, *, folder_too: bool) -> None:
+    """Take away what an interrupted rehearsal wrote: half a weekend proves nothing."""
+    for path in files.all():
+        path.unlink(missing_ok=True)
+    if folder_too:
+        with contextlib.suppress(OSError):  # somebody has put something beside it
+            files.folder.rmdir()

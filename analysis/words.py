@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
 STYLE = {"tight": "bold green", "leaking": "bold red", "undecided": "bold yellow"}
 
@@ -25,7 +27,48 @@ def loss_words(section: Mapping[str, Any]) -> str:
         return "not known"
     low, high = section["loss_per_day_interval95"]
     digits = 1 if high - low > 0.004 else 2
-    return f"{100 * loss:.{digits}f} %/day ({100 * low:.{digits}f} to {100 * high:.{digits}f})"
+    # adding zero takes the sign off a rounded zero
+    loss, low, high = (round(100 * x, digits) + 0.0 for x in (loss, low, high))
+    return f"{loss:.{digits}f} %/day ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def short_time(text: str) -> str:
+    """Return a moment of the findings as people write it.
+
+    >>> short_time("2027-01-16T09:05:00Z")
+    'Sat 16 Jan 09:05'
+    """
+    moment = datetime.fromisoformat(text)
+    # not by strftime, whose names follow the machine's language
+    return f"{_DAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment:%H:%M}"
+
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def and_list(names: Sequence[str]) -> str:
+    """Return names as one says them.
+
+    >>> and_list(["a", "b", "c"])
+    'a, b and c'
+    """
+    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
+
+
+def headline(result: Mapping[str, Any]) -> Text:
+    """Return the verdicts in a line: who leaks, who is tight, what is open."""
+    line = Text()
+    for verdict, one, several in (
+        ("leaking", "leaks", "leak"),
+        ("undecided", "is undecided", "are undecided"),
+        ("tight", "is tight", "are tight"),
+    ):
+        names = [s["name"] for s in result["sections"] if s["verdict"] == verdict]
+        if names:
+            line.append(f"{and_list(names)} {one if len(names) == 1 else several}. ", style=STYLE[verdict])
+    line.rstrip()
+    return line
 
 
 def table_of(result: Mapping[str, Any]) -> Table:
@@ -62,14 +105,30 @@ def sentences(result: Mapping[str, Any]) -> list[str]:
                 f"{section['name']}: leaks below about {onset:.0f} °C ({low:.0f} to {high:.0f}), "
                 f"there {100 * section['loss_per_day_below_onset']:.1f} %/day."
             )
-        lines += [f"{section['name']}: alarm {a['kind']}, raised {a['raised']}." for a in section["alarms"]]
-        lines += [f"{section['name']}: {note}" for note in section["notes"]]
+    # what is said of several sections in the same words is said once
+    said: dict[str, list[str]] = {}
+    for section in result["sections"]:
+        for remark in (*map(_alarm, section["alarms"]), *section["notes"]):
+            said.setdefault(remark, []).append(section["name"])
+    lines += [f"{and_list(names)}: {remark}" for remark, names in said.items()]
     return lines
+
+
+def _alarm(alarm: Mapping[str, Any]) -> str:
+    """Return an alarm with its times."""
+    raised, cleared = alarm["raised"], alarm["cleared"]
+    if cleared is None:
+        return f"alarm {alarm['kind']} since {short_time(raised)} UTC."
+    begin, end = short_time(raised), short_time(cleared)
+    # the day is said once
+    end = end.rpartition(" ")[2] if end.rpartition(" ")[0] == begin.rpartition(" ")[0] else end
+    return f"alarm {alarm['kind']} from {begin} to {end} UTC."
 
 
 def tell(result: Mapping[str, Any], console: Console | None = None) -> None:
     """Print verdicts and sentences."""
     console = console or Console()
+    console.print(headline(result))
     console.print(table_of(result))
     for line in sentences(result):
-        console.print(Text("  " + line))
+        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
