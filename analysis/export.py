@@ -7,23 +7,19 @@ differences are true, also where the host's clock was set in between.
 from __future__ import annotations
 
 import json
-from bisect import bisect_right
 from dataclasses import dataclass
-from itertools import groupby
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.conversions import open_conversions
 from analysis.files import whole_file
 from analysis.recording_writer import RecordingWriter, columns_for
-from logger.channels import Conversion
 from logger.errors import PlainError
-from logger.journal_reader import sample_blocks
-from logger.settings import settings_from_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
+    from pathlib import Path
 
     from logger.channels import SiBlock
     from logger.journal_reader import JournalReader
@@ -100,7 +96,7 @@ def export_recording(
         raise ExportError(f"{reader.path}: its rig has no channel that a recording has a column for")
     label_us = _label_offset_us(reader, newest, span_utc_us[1])
     span = _Span(*(None if end is None else end - label_us for end in span_utc_us))
-    conversions = _Conversions(reader, settings)
+    conversions = open_conversions(reader, settings)
     if span.begin_us is not None:
         reader.seek(span.begin_us - _WARM_UP_us)
     first_id = reader.cursor
@@ -110,15 +106,13 @@ def export_recording(
         writer = RecordingWriter(file, channels)
         # up to the sample that was the newest one at the start: a writer may well be faster than this
         while entries := reader.read(max(0, min(_PORTION, newest.id - reader.cursor))):
-            for conversion, run in conversions.of(entries):
-                for raw in sample_blocks(run, boots):
-                    block = conversion.convert(raw)
-                    rows = span.rows(block)
-                    labels_us = block.rig_us[rows] + label_us
-                    writer.write(labels_us, block.names, block.good()[rows])
-                    if len(labels_us):
-                        first_us = int(labels_us[0]) if first_us is None else first_us
-                        last_us = int(labels_us[-1])
+            for block in conversions.convert(entries, boots):
+                rows = span.rows(block)
+                labels_us = block.rig_us[rows] + label_us
+                writer.write(labels_us, block.names, block.good()[rows])
+                if len(labels_us):
+                    first_us = int(labels_us[0]) if first_us is None else first_us
+                    last_us = int(labels_us[-1])
             missing += span.missing(entries)
             progress((reader.cursor - first_id) / max(newest.id - first_id, 1))
             if span.is_over(entries[-1]):
@@ -126,31 +120,6 @@ def export_recording(
         if first_us is None:
             raise ExportError(f"{reader.path}: holds no sample in that time")
     return Exported(writer.rows, first_us, last_us, missing)
-
-
-class _Conversions:
-    """One conversion per stored configuration, or one for all by the settings that were given."""
-
-    def __init__(self, reader: JournalReader, settings: Settings | None) -> None:
-        self._given = None if settings is None else Conversion(settings)
-        self._stored = reader.configurations()
-        self._path = reader.path
-        self._made: dict[int, Conversion] = {}
-
-    def of(self, entries: list[Entry]) -> Iterator[tuple[Conversion, list[Entry]]]:
-        """The entries in order, in runs that are converted alike."""
-        for conversion, run in groupby(entries, key=lambda entry: self._at(entry.id)):
-            yield conversion, list(run)
-
-    def _at(self, entry_id: int) -> Conversion:
-        if self._given is not None:
-            return self._given
-        number = bisect_right(self._stored, entry_id, key=lambda stored: stored.first_entry) - 1
-        number = max(number, 0)  # entries from before configurations were stored: by the first one
-        if number not in self._made:
-            text = self._stored[number].text if self._stored else ""
-            self._made[number] = Conversion(settings_from_text(text, Path(f"{self._path} (stored settings)")))
-        return self._made[number]
 
 
 def _label_offset_us(reader: JournalReader, newest: Entry, end_utc_us: int | None) -> int:

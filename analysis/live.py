@@ -1,54 +1,65 @@
 """Follow a journal: entries to SI to rows to the soak's analysis. Live and replay are this one path.
 
-The time axis is the rig's own (`rig_us`), so a host clock that is set changes no loss; the label of the first sample
-gives the findings their dates.
+The time axis is the rig's own (`rig_us`), so a host clock that is set changes no loss. Dates are the label of the first
+sample, moved along when the host's clock is set later (a small computer often begins in another year).
 """
 
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from bisect import bisect_right
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from analysis.conversions import Conversions, stored_settings
 from analysis.findings import findings
 from analysis.soak import SoakAnalysis
-from logger.channels import Conversion
 from logger.errors import PlainError
-from logger.journal_reader import JournalReader, sample_blocks
-from logger.settings import Settings, settings_from_text
+from logger.journal_reader import JournalReader
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from logger.channels import SiBlock
     from logger.journal_schema import BootRecord, Entry
+    from logger.settings import Settings
 
-PORTION = 2000
+PORTION: Final = 2000
+LABEL_STEP_us: Final = 1_000_000
+"""A label that moves by more than this against rig time was set; less is a clock that is kept right."""
+EVENTS_TOLD: Final = 5
 
 
 class JournalSoak:
     """The analysis of all that a journal holds, fed entry by entry."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, conversions: Conversions) -> None:
         """Nothing is known of the sections before the first sample."""
         self.settings = settings
-        self.conversion = Conversion(settings)
+        self.conversions = conversions
         self.soak: SoakAnalysis | None = None
         self.first_us = 0
+        self.newest_us = 0
         self.missing = 0
         self.boots_seen: set[int] = set()
+        self.events: list[tuple[int, str]] = []
+        self._label_us = 0
+        self._clock_set = False
 
-    def take(self, entries: Sequence[Entry], boots: Mapping[int, BootRecord]) -> None:
+    def take(self, entries: Sequence[Entry], boots: dict[int, BootRecord]) -> None:
         """Take entries in the journal's order, however many at a time."""
         for entry in entries:
             if entry.kind == "G":
                 self.missing += _lost(entry.body)
+            elif entry.kind == "E":
+                said = json.loads(entry.body)
+                self.events.append((entry.rig_us, f"{said['code']} ({said['text']})"))
             elif entry.kind == "D" and entry.boot_id is not None:
                 self.boots_seen.add(entry.boot_id)
-        for block in sample_blocks(entries, dict(boots)):
-            self._feed(self.conversion.convert(block))
+        for block in self.conversions.convert(entries, boots):
+            self._feed(block)
 
     def _feed(self, block: SiBlock) -> None:
         if self.soak is None:
@@ -60,12 +71,25 @@ class JournalSoak:
             if not sections:
                 return
             self.first_us = int(block.rig_us[0])
+            self._label_us = int(block.utc_us[0]) - self.first_us
             self.soak = SoakAnalysis(
                 self.settings, sections, begin_utc=np.datetime64(int(block.utc_us[0]), "us")
             )
+        self._follow_labels(block, self.soak)
         time_s = (block.rig_us - self.first_us) / 1e6
         good = block.good()
         self.soak.feed(time_s, {name: good[:, k] for k, name in enumerate(block.names)})
+        self.newest_us = int(block.rig_us[-1])
+
+    def _follow_labels(self, block: SiBlock, soak: SoakAnalysis) -> None:
+        """Move the begin's label by what the labels have jumped against rig time."""
+        labels = np.concatenate(([self._label_us], block.utc_us - block.rig_us))
+        steps = np.diff(labels)
+        jumped = int(steps[np.abs(steps) > LABEL_STEP_us].sum())
+        self._clock_set = self._clock_set or bool((np.abs(steps) > LABEL_STEP_us).any())
+        self._label_us = int(labels[-1])
+        if jumped and soak.begin_utc is not None:
+            soak.begin_utc += np.timedelta64(jumped, "us")
 
     def notes(self) -> tuple[str, ...]:
         """Return what the journal itself says about the readings."""
@@ -74,7 +98,20 @@ class JournalSoak:
             out.append(f"{self.missing} samples of the rig are known to be lost.")
         if len(self.boots_seen) > 1:
             out.append(f"The rig restarted {len(self.boots_seen) - 1} time(s) during the recording.")
+        out += [f"The rig reported {what} at {self.label(us)}." for us, what in self.events[:EVENTS_TOLD]]
+        if len(self.events) > EVENTS_TOLD:
+            out.append(f"The rig reported {len(self.events) - EVENTS_TOLD} more such things.")
+        if self._clock_set:
+            out.append("The computer's clock was set meanwhile: times are told by what it showed last.")
         return tuple(out)
+
+    def label(self, rig_us: int) -> str:
+        """Return a moment of rig time as UTC, to the second."""
+        begin = None if self.soak is None else self.soak.begin_utc
+        moment = (np.datetime64(0, "us") if begin is None else begin) + np.timedelta64(
+            rig_us - self.first_us, "us"
+        )
+        return f"{moment.astype('datetime64[s]')}Z"
 
     def findings(self, name: str, *, final: bool) -> dict[str, Any] | None:
         """Return the findings so far, or None before the first sample; `final` closes the soak."""
@@ -92,23 +129,70 @@ def _lost(body: str) -> int:
     return last - first + 1 if isinstance(first, int) and isinstance(last, int) else 0
 
 
-def settings_for(reader: JournalReader, settings: Settings | None) -> Settings:
-    """Return the settings given, or the last under which the journal was logged."""
-    if settings is not None:
-        return settings
-    known = reader.configurations()
-    if not known:
-        raise PlainError(f"{reader.path}: holds no settings; name a settings file")
-    return settings_from_text(known[-1].text)
+class JournalFollower:
+    """Reads a journal from its begin on into a `JournalSoak`, step by step; what it finds doesn't depend on the steps.
+
+    Without settings of its own it judges by those under which the newest sample was logged. When the logger is started
+    again with others, it begins anew: a replay would use the new ones from the begin, too.
+    """
+
+    def __init__(self, reader: JournalReader, settings: Settings | None) -> None:
+        """`reader` stands at the journal's begin."""
+        self.reader = reader
+        self.given = settings
+        self._number = -1
+        self._journal = self._begin()
+
+    @property
+    def journal(self) -> JournalSoak:
+        """The soak so far."""
+        return self._journal
+
+    def step(self, limit: int = PORTION) -> int:
+        """Take the next entries, at most `limit`; return how many there were."""
+        entries = self.reader.read(limit)
+        if not entries:
+            return 0
+        if self.given is None and self._newest_number() != self._number:
+            self.reader.cursor = 0
+            self._journal = self._begin()
+            return len(entries)
+        self._journal.conversions.learn(self.reader.configurations())
+        self._journal.take(entries, self.reader.boots())
+        return len(entries)
+
+    def period_s(self) -> float:
+        """Return the longest sample period of the journal's rigs, 0 if there is none yet."""
+        return max((boot.period_ms for boot in self.reader.boots().values()), default=0) / 1000.0
+
+    def findings(self, *, final: bool) -> dict[str, Any] | None:
+        """Return the findings so far, under the journal's file name, or None before the first sample."""
+        return self._journal.findings(self.reader.path.name, final=final)
+
+    def _begin(self) -> JournalSoak:
+        settings = self.given
+        if settings is None:
+            stored = self.reader.configurations()
+            self._number = self._newest_number()
+            text = stored[self._number].text if stored else ""
+            settings = stored_settings(self.reader.path, text)
+        return JournalSoak(settings, Conversions(self.reader.path, self.given))
+
+    def _newest_number(self) -> int:
+        """Which of the stored settings were in force at the newest sample (at first: at all)."""
+        newest, stored = self.reader.newest(), self.reader.configurations()
+        if newest is None:
+            return -1
+        return max(bisect_right(stored, newest.id, key=lambda one: one.first_entry) - 1, 0)
 
 
 def analyse_journal(path: Path, settings: Settings | None, portion: int = PORTION) -> dict[str, Any]:
     """Return the findings of a whole journal: what the live analysis says at its end."""
     with JournalReader(path) as reader:
-        follower = JournalSoak(settings_for(reader, settings))
-        while entries := reader.read(portion):
-            follower.take(entries, reader.boots())
-    said = follower.findings(str(path), final=True)
+        follower = JournalFollower(reader, settings)
+        while follower.step(portion):
+            pass
+        said = follower.findings(final=True)
     if said is None:
         raise PlainError(f"{path}: holds no samples of a section's pressure")
     return said

@@ -9,13 +9,16 @@ import logging
 import os
 import signal
 import sys
+from dataclasses import dataclass
 from pathlib import Path  # noqa: TC003  typer reads the annotations when the program runs
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
-    from analysis.live import JournalSoak
+    from collections.abc import Callable, Iterator
+
+    from analysis.live import JournalFollower
     from logger.journal_reader import JournalReader
     from logger.settings import Settings
 
@@ -23,6 +26,7 @@ log = logging.getLogger(__name__)
 
 POLL_s = 0.1
 WRITE_s = 1.0
+WRITING_SHARE = 0.1
 BEGINNING_s = 3.0
 
 
@@ -46,44 +50,55 @@ def follow(
 ) -> None:
     """Follow a journal while the logger writes it, and keep saying how each section stands.
 
-    The findings file is renewed about every second and at the end (Ctrl-C or SIGTERM, exit 0). After a restart the
-    journal is read again from its begin, so the findings don't depend on when the service was away.
+    The findings file is renewed when there is something new, at most about every second, and at the end (Ctrl-C or
+    SIGTERM, exit 0). After a restart the journal is read again from its begin, so the findings don't depend on when
+    the service was away. On a terminal each section has its line.
 
     Example: cornerhold analysis --settings bay-2.toml --journal bay-2.journal --findings bay-2.json
     """
     from logger.commands import journal_path  # noqa: PLC0415  what --help does not need is loaded when needed
+    from logger.errors import PlainError  # noqa: PLC0415
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
 
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     settings = None if settings_file is None else load_settings(settings_file)
     path = journal or journal_path(settings or default_settings())
+    if findings_file is not None and not findings_file.absolute().parent.is_dir():
+        raise PlainError(f"{findings_file}: there is no such folder")
     asyncio.run(_follow(settings, path, findings_file, until_idle))
 
 
 async def _follow(
     settings: Settings | None, path: Path, findings_file: Path | None, until_idle: float | None
 ) -> None:
-    from analysis.live import JournalSoak, settings_for  # noqa: PLC0415
+    from analysis.live import JournalFollower  # noqa: PLC0415
 
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    reader = await _open(path, stop)
+    reader = await _open(path, stop, until_idle)
     if reader is None:
         return
-    with reader:
-        follower = JournalSoak(settings_for(reader, settings))
-        await _loop(reader, follower, stop, findings_file, until_idle)
-    _write(follower, path, findings_file, final=True)
+    with reader, _shown() as show:
+        follower = JournalFollower(reader, settings)
+        await _loop(follower, stop, _Output(findings_file, show), until_idle)
+        said = _write(follower, findings_file, final=True)
+    if said is None:
+        log.info("%s: no samples of a section's pressure yet, so no findings", path)
+    elif sys.stdout.isatty():
+        from analysis.words import tell  # noqa: PLC0415
+
+        tell(said)
 
 
-async def _open(path: Path, stop: asyncio.Event) -> JournalReader | None:
+async def _open(path: Path, stop: asyncio.Event, until_idle: float | None) -> JournalReader | None:
     """Wait for the logger to begin the journal; a file that stays unreadable is refused with its reason."""
     from logger.journal_reader import JournalReader  # noqa: PLC0415
     from logger.journal_schema import JournalError  # noqa: PLC0415
 
     loop = asyncio.get_running_loop()
+    begun = loop.time()
     there_since: float | None = None
     told = False
     while not stop.is_set():
@@ -98,33 +113,44 @@ async def _open(path: Path, stop: asyncio.Event) -> JournalReader | None:
             elif not told:
                 log.info("%s: not there yet, waiting for the logger", path)
                 told = True
+            if until_idle is not None and loop.time() - begun >= until_idle:
+                raise
         await _pause(stop, POLL_s)
     return None
 
 
+@dataclass(frozen=True)
+class _Output:
+    """Where the findings so far go."""
+
+    file: Path | None
+    show: Callable[[dict[str, Any]], None]
+
+
 async def _loop(
-    reader: JournalReader,
-    follower: JournalSoak,
+    follower: JournalFollower,
     stop: asyncio.Event,
-    findings_file: Path | None,
+    output: _Output,
     until_idle: float | None,
 ) -> None:
-    from analysis.live import PORTION  # noqa: PLC0415
-
     loop = asyncio.get_running_loop()
-    written = heard = loop.time()
-    shown = _Shown()
+    heard = loop.time()
+    due = heard + WRITE_s
+    told_us = newest_us = 0
     while True:
         # after the call to stop everything that is there is still taken
         stopping = stop.is_set()
-        entries = reader.read(PORTION)
-        if entries:
-            follower.take(entries, reader.boots())
-            heard = loop.time()
-        if loop.time() - written >= WRITE_s and follower.soak is not None and not stopping:
-            shown.tell(_write(follower, reader.path, findings_file, final=False))
-            written = loop.time()
-        if not entries:
+        some = follower.step() > 0
+        if follower.journal.newest_us != newest_us:
+            heard, newest_us = loop.time(), follower.journal.newest_us
+        if newest_us != told_us and loop.time() >= due and not stopping:
+            begun, told_us = loop.time(), newest_us
+            said = _write(follower, output.file, final=False)
+            if said is not None:
+                output.show(said)
+            # a slow machine looks less often; its time is for the readings
+            due = loop.time() + max(WRITE_s, (loop.time() - begun) / WRITING_SHARE)
+        if not some:
             idle = until_idle is not None and loop.time() - heard >= until_idle
             if stopping or idle:
                 return
@@ -138,31 +164,45 @@ async def _pause(stop: asyncio.Event, seconds: float) -> None:
         await asyncio.wait_for(stop.wait(), seconds)
 
 
-def _write(follower: JournalSoak, path: Path, file: Path | None, *, final: bool) -> dict[str, object] | None:
+def _write(follower: JournalFollower, file: Path | None, *, final: bool) -> dict[str, Any] | None:
     from analysis.files import whole_file  # noqa: PLC0415
 
-    said = follower.findings(str(path), final=final)
+    said = follower.findings(final=final)
     if said is not None and file is not None:
         with whole_file(file) as handle:
             handle.write(json.dumps(said, ensure_ascii=False, allow_nan=False) + "\n")
     return said
 
 
-class _Shown:
-    """A line per section on a terminal, one after the other when something changed."""
+@contextlib.contextmanager
+def _shown() -> Iterator[Callable[[dict[str, Any]], None]]:
+    """A line per section that is kept up to date on a terminal; else a line in the log whenever something changed."""
+    if not sys.stdout.isatty():
+        yield _Changes().tell
+        return
+    from rich.live import Live  # noqa: PLC0415
+
+    from analysis.running import picture  # noqa: PLC0415
+
+    # transient: the picture makes room for the last word, the table
+    with Live(picture(None), refresh_per_second=2, transient=True) as view:
+        yield lambda said: view.update(picture(said))
+
+
+class _Changes:
+    """What changed since the last look, for a service's log."""
 
     def __init__(self) -> None:
         self.last: dict[str, str] = {}
 
-    def tell(self, said: dict[str, object] | None) -> None:
+    def tell(self, said: dict[str, Any]) -> None:
         """Say which sections' verdicts or alarms changed."""
+        from analysis.running import standing_alarms  # noqa: PLC0415
         from analysis.words import loss_words  # noqa: PLC0415
 
-        sections = said["sections"] if said is not None else []
-        assert isinstance(sections, list)  # noqa: S101  (findings are plain JSON)
-        for section in sections:
-            alarms = [a["kind"] for a in section["alarms"] if a["cleared"] is None]
-            state = f"{section['verdict']}{', alarm ' + ' and '.join(alarms) if alarms else ''}"
+        for section in said["sections"]:
+            alarms = standing_alarms(section)
+            state = f"{section['verdict']} so far{', alarm ' + ' and '.join(alarms) if alarms else ''}"
             if self.last.get(section["name"]) != state:
                 self.last[section["name"]] = state
                 log.info("%s: %s, loss %s", section["name"], state, loss_words(section))
