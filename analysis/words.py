@@ -81,7 +81,7 @@ def table_of(result: Mapping[str, Any]) -> Table:
     table.add_column("verdict")
     table.add_column("loss, 95 % interval")
     table.add_column("limit", justify="right")
-    table.add_column("coldest gas", justify="right")
+    table.add_column("coldest\ngas", justify="right")
     for section in result["sections"]:
         coldest = section["coldest_gas_degC"]
         table.add_row(

@@ -149,3 +149,30 @@ def test_refuses_a_folder_that_is_not_empty(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert "not empty" in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize("which", ["logger", "analysis"])
+def test_a_process_that_dies_is_named_in_a_line(tmp_path: Path, which: str) -> None:
+    folder = tmp_path / "short"
+    run = subprocess.Popen(
+        [*COMMAND, "rehearse", "--keep", str(folder)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 40.0
+    while not (folder / "findings.json").exists():
+        assert time.monotonic() < deadline
+        assert run.poll() is None
+        time.sleep(0.05)  # a file has no event to wait for
+    for number in mine(folder):
+        words = Path(f"/proc/{number}/cmdline").read_bytes().decode().split("\0")
+        if words[0] == sys.executable and which in words and "rehearse" not in words:
+            os.kill(number, signal.SIGKILL)
+    _, said = run.communicate(timeout=40)
+    assert run.returncode == 1
+    (line,) = said.strip().splitlines()
+    assert line.startswith(f"cornerhold: the {which} ended with -9: ")
+    assert mine(folder) == []
+    # what it said last is kept for whoever looks into it
+    assert (folder / f"{which}.log").exists()
