@@ -11,12 +11,16 @@ import signal
 import sys
 from dataclasses import dataclass
 from pathlib import Path  # noqa: TC003  typer reads the annotations when the program runs
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
 import typer
 
+from logger.errors import PlainError
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
+
+    from rich.live import Live
 
     from analysis.live import JournalFollower
     from logger.journal_reader import JournalReader
@@ -28,6 +32,8 @@ POLL_s = 0.1
 WRITE_s = 1.0
 WRITING_SHARE = 0.1
 BEGINNING_s = 3.0
+SILENCE_s = 30.0
+"""So long without a sample (or three sample periods) is worth a word: a silent monitor must not look like a tight car."""
 
 
 def follow(
@@ -57,7 +63,6 @@ def follow(
     Example: cornerhold analysis --settings bay-2.toml --journal bay-2.journal --findings bay-2.json
     """
     from logger.commands import journal_path  # noqa: PLC0415  what --help does not need is loaded when needed
-    from logger.errors import PlainError  # noqa: PLC0415
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
 
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
@@ -80,9 +85,9 @@ async def _follow(
     reader = await _open(path, stop, until_idle)
     if reader is None:
         return
-    with reader, _shown() as show:
+    with reader, _shown() as shown:
         follower = JournalFollower(reader, settings)
-        await _loop(follower, stop, _Output(findings_file, show), until_idle)
+        await _loop(follower, stop, _Output(findings_file, shown), until_idle)
         said = _write(follower, findings_file, final=True)
     if said is None:
         log.info("%s: no samples of a section's pressure yet, so no findings", path)
@@ -124,7 +129,7 @@ class _Output:
     """Where the findings so far go."""
 
     file: Path | None
-    show: Callable[[dict[str, Any]], None]
+    shown: _Shown
 
 
 async def _loop(
@@ -134,6 +139,7 @@ async def _loop(
     until_idle: float | None,
 ) -> None:
     loop = asyncio.get_running_loop()
+    file = _identity(follower.reader.path)
     heard = loop.time()
     due = heard + WRITE_s
     told_us = newest_us = 0
@@ -147,16 +153,29 @@ async def _loop(
             begun, told_us = loop.time(), newest_us
             said = _write(follower, output.file, final=False)
             if said is not None:
-                output.show(said)
+                output.shown.tell(said)
             # a slow machine looks less often; its time is for the readings
             due = loop.time() + max(WRITE_s, (loop.time() - begun) / WRITING_SHARE)
-        if not some:
-            idle = until_idle is not None and loop.time() - heard >= until_idle
-            if stopping or idle:
-                return
-            await _pause(stop, POLL_s)
-        else:
+        if some:
             await asyncio.sleep(0)
+            continue
+        silent_s = loop.time() - heard
+        if stopping or (until_idle is not None and silent_s >= until_idle):
+            return
+        if _identity(follower.reader.path) != file:
+            raise PlainError(f"{follower.reader.path}: was taken away or replaced while it was followed")
+        worth_a_word = silent_s > SILENCE_s and silent_s > 3.0 * follower.period_s()
+        output.shown.silence(silent_s if worth_a_word else None)
+        await _pause(stop, POLL_s)
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file stands under a name: one that was moved away would be followed for ever, in silence."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 async def _pause(stop: asyncio.Event, seconds: float) -> None:
@@ -174,11 +193,21 @@ def _write(follower: JournalFollower, file: Path | None, *, final: bool) -> dict
     return said
 
 
+class _Shown(Protocol):
+    """Where a person looks."""
+
+    def tell(self, said: dict[str, Any]) -> None:
+        """Take findings so far."""
+
+    def silence(self, seconds: float | None) -> None:
+        """Take how long there has been no sample, None while they come in; called several times a second."""
+
+
 @contextlib.contextmanager
-def _shown() -> Iterator[Callable[[dict[str, Any]], None]]:
+def _shown() -> Iterator[_Shown]:
     """A line per section that is kept up to date on a terminal; else a line in the log whenever something changed."""
     if not sys.stdout.isatty():
-        yield _Changes().tell
+        yield _Changes()
         return
     from rich.live import Live  # noqa: PLC0415
 
@@ -186,7 +215,44 @@ def _shown() -> Iterator[Callable[[dict[str, Any]], None]]:
 
     # transient: the picture makes room for the last word, the table
     with Live(picture(None), refresh_per_second=2, transient=True) as view:
-        yield lambda said: view.update(picture(said))
+        yield _Picture(view)
+
+
+class _Picture:
+    """A picture that is kept up to date on a terminal."""
+
+    def __init__(self, view: Live) -> None:
+        self.view = view
+        self.said: dict[str, Any] | None = None
+        self.silent_s: float | None = None
+
+    def tell(self, said: dict[str, Any]) -> None:
+        """Show findings."""
+        self.said, self.silent_s = said, None
+        self._draw()
+
+    def silence(self, seconds: float | None) -> None:
+        """Show for how long nothing has come in."""
+        if seconds != self.silent_s:
+            self.silent_s = seconds
+            self._draw()
+
+    def _draw(self) -> None:
+        from rich.console import Group  # noqa: PLC0415
+        from rich.text import Text  # noqa: PLC0415
+
+        from analysis.running import picture  # noqa: PLC0415
+
+        whole = picture(self.said)
+        if self.silent_s is not None:
+            whole = Group(whole, Text(f"  {_silence_words(self.silent_s)}", style="bold red"))
+        self.view.update(whole)
+
+
+def _silence_words(seconds: float) -> str:
+    from logger.link_state import duration_text  # noqa: PLC0415
+
+    return f"NO READINGS for {duration_text(seconds)}: are logger and rig running?"
 
 
 class _Changes:
@@ -194,6 +260,7 @@ class _Changes:
 
     def __init__(self) -> None:
         self.last: dict[str, str] = {}
+        self.silent = False
 
     def tell(self, said: dict[str, Any]) -> None:
         """Say which sections' verdicts or alarms changed."""
@@ -206,3 +273,11 @@ class _Changes:
             if self.last.get(section["name"]) != state:
                 self.last[section["name"]] = state
                 log.info("%s: %s, loss %s", section["name"], state, loss_words(section))
+
+    def silence(self, seconds: float | None) -> None:
+        """Say it once, and its end once."""
+        if seconds is not None and not self.silent:
+            log.warning("%s", _silence_words(seconds))
+        elif seconds is None and self.silent:
+            log.info("readings come in again")
+        self.silent = seconds is not None

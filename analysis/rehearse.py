@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
 from logger.errors import PlainError
+from logger.virtual.draws import Uniform
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -32,6 +33,10 @@ _CHILD = (
 )
 # in the order in which they are ended: the reader of the rig before the rig
 PROCESSES = ("analysis", "logger", "virtual rig")
+PLAY_s = 24.0
+"""Long enough to watch."""
+MOST_SAMPLES_PER_s = 1000.0
+"""What logger, analysis and rig do together on two cores, with something to spare."""
 _ENDING_s = 15.0
 _LOOK_s = 0.2
 
@@ -46,6 +51,11 @@ class Files:
     def settings(self) -> Path:
         """Settings of rig and soak."""
         return self.folder / "settings.toml"
+
+    @property
+    def port(self) -> Path:
+        """Link to the virtual rig's port, as long as there is one."""
+        return self.folder / "port"
 
     @property
     def journal(self) -> Path:
@@ -73,12 +83,18 @@ class Files:
 
     def all(self) -> Iterator[Path]:
         """Everything that a rehearsal may have written."""
-        yield from (self.settings, self.findings, self.recording, self.truth)
+        yield from (self.settings, self.findings, self.recording, self.truth, self.port)
         yield from (self.folder / f"{self.journal.name}{end}" for end in ("", "-wal", "-shm", ".lock"))
         yield from map(self.log, PROCESSES)
 
 
-def settings_text(scenario: Scenario, port: str) -> str:
+def play_speed(scenario: Scenario, play_s: float = PLAY_s) -> float:
+    """Rig seconds per second: the whole soak in `play_s`, if the samples are not too many for that."""
+    plan = scenario.plan
+    return max(1.0, min(plan.hours * 3600.0 / play_s, MOST_SAMPLES_PER_s * plan.period_s))
+
+
+def settings_text(scenario: Scenario) -> str:
     """Return the settings that a technician would have written for the scenario's car."""
     plan = scenario.plan
     begin = plan.begin_utc.isoformat().replace("+00:00", "Z")
@@ -86,7 +102,6 @@ def settings_text(scenario: Scenario, port: str) -> str:
         "# Written by the rehearsal.",
         "[rig]",
         f"name = {json.dumps(scenario.rig.name)}",
-        f"port = {json.dumps(port)}",
         'clock = "rig"                # time lapse: the dates run on the rig\'s time',
         f"begin = {begin}",
         "",
@@ -95,7 +110,14 @@ def settings_text(scenario: Scenario, port: str) -> str:
         f'gas = "{plan.gas}"',
         'threshold = "2 %/day"',
         "",
+        "[pressure_sensor]",
+        f'reference = "{plan.pressure_sensor.reference}"',
+        f'full_scale = "{plan.pressure_sensor.full_scale_Pa / 1e5:g} bar"',
+        "",
     ]
+    datasheet = plan.pressure_sensor.zero_coefficient_per_K
+    if isinstance(datasheet, Uniform):
+        lines.insert(-1, f'temperature_coefficient = "{100.0 * datasheet.high:g} %/K"')
     if plan.support == "standing":
         for name in plan.sections:
             column_m = (
@@ -117,7 +139,9 @@ class Crew:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """End what still runs."""
+        """End what still runs; a second Ctrl-C doesn't leave that half done."""
+        numbers = (signal.SIGINT, signal.SIGTERM)
+        before = {number: signal.signal(number, signal.SIG_IGN) for number in numbers}
         for name in PROCESSES:
             child = self.children.get(name)
             if child is None or child.poll() is not None:
@@ -128,6 +152,8 @@ class Crew:
             except subprocess.TimeoutExpired:
                 child.kill()
                 child.wait()
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
     def start(self, name: str, *arguments: str, pipe: bool = False) -> subprocess.Popen[str]:
         """Start one of our own commands; what it says goes to its log."""
@@ -152,7 +178,10 @@ class Crew:
                 continue
             log = self.files.log(name)
             said = log.read_text(encoding="utf-8").strip().splitlines()
-            raise PlainError(f"the {name} ended with {code}: {said[-1] if said else 'it said nothing'}")
+            how = (
+                f"was killed by {signal.Signals(-code).name}" if code < 0 else f"ended with exit code {code}"
+            )
+            raise PlainError(f"the {name} {how}: {said[-1] if said else 'it said nothing'} (see {log})")
 
     def end(self, name: str) -> None:
         """Ask a process to end in order, and see that it did."""
@@ -181,23 +210,28 @@ def rehearse(
     seed: int | None,
     files: Files,
     tell: Callable[[dict[str, Any] | None], None],
+    *,
+    play_s: float = PLAY_s,
 ) -> Outcome:
     """Run the whole chain once; `tell` is handed the findings so far, several times a second."""
     begun = time.monotonic()
     with Crew(files) as crew:
-        play = ["virtual-rig", "--truth", str(files.truth)]
+        # by a link: a rig that was unplugged comes back as another port
+        play = ["virtual-rig", "--truth", str(files.truth), "--link", str(files.port)]
+        play += ["--speed", f"{play_speed(scenario, play_s):.6g}"]
         play += ["--scenario", str(scenario_file)] if scenario_file is not None else []
         play += ["--seed", str(seed)] if seed is not None else []
         rig = crew.start("virtual rig", *play, pipe=True)
-        port = _port(rig, crew)
-        files.settings.write_text(settings_text(scenario, port), encoding="utf-8")
+        _await_port(rig, crew)
+        files.settings.write_text(settings_text(scenario), encoding="utf-8")
         common = ("--settings", str(files.settings), "--journal", str(files.journal))
-        crew.start("logger", "logger", *common)
+        crew.start("logger", "logger", *common, "--port", str(files.port))
         crew.start("analysis", "analysis", *common, "--findings", str(files.findings))
         for _ in _while_running(rig):
             crew.check("virtual rig")
             tell(_read(files.findings))
         crew.check("virtual rig")
+        _all_acknowledged(files)
         # the logger puts the last second on disk, then the analysis reads to the end
         crew.end("logger")
         crew.end("analysis")
@@ -209,14 +243,21 @@ def rehearse(
     return Outcome(said, json.loads(files.truth.read_text(encoding="utf-8")), time.monotonic() - begun)
 
 
-def _port(rig: subprocess.Popen[str], crew: Crew) -> str:
+def _await_port(rig: subprocess.Popen[str], crew: Crew) -> None:
     assert rig.stdout is not None  # noqa: S101  (it was started with a pipe)
-    line = rig.stdout.readline()
-    if not line.startswith("port: "):
+    with rig.stdout:  # the port is all that it says there
+        said = rig.stdout.readline()
+    if not said.startswith("port: "):
         rig.wait(_ENDING_s)
         crew.check()
         raise PlainError("the virtual rig named no port")
-    return line.removeprefix("port: ").strip()
+
+
+def _all_acknowledged(files: Files) -> None:
+    """The rig ends well even if its host stopped listening; a rehearsal has failed then."""
+    said = files.log("virtual rig").read_text(encoding="utf-8").strip()
+    if not said.endswith("all acknowledged"):
+        raise PlainError(f"the logger did not take all of the rig's samples: {said or 'it said nothing'}")
 
 
 def _while_running(child: subprocess.Popen[str]) -> Iterator[None]:
@@ -240,10 +281,11 @@ def _export(files: Files) -> None:
     from logger.journal import Journal  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
-    # a reader was the last to leave, and only a writer folds the write-ahead log back into the one file
-    Journal.open(files.journal).close()
     with JournalReader(files.journal) as reader:
-        export_recording(reader, files.recording, None, (None, None), lambda _share: None)
+        export_recording(reader, files.recording)
+    # readers were the last to leave, and only a writer folds the write-ahead log back into the one file
+    Journal.open(files.journal, files.settings.read_text(encoding="utf-8")).close()
+    files.journal.with_name(f"{files.journal.name}.lock").unlink()  # the folder is ours, nobody waits for it
 
 
 def compare(outcome: Outcome) -> tuple[list[str], list[str], list[str]]:

@@ -40,7 +40,8 @@ def rehearse(
 
     Example: cornerhold rehearse --keep friday
     """
-    from analysis.rehearse import Files, compare, remove  # noqa: PLC0415  the simulator's imports take a while
+    # the simulator's imports take a while
+    from analysis.rehearse import Files, compare, play_speed, remove  # noqa: PLC0415
     from analysis.rehearse import rehearse as run  # noqa: PLC0415
     from analysis.words import tell as tell_findings  # noqa: PLC0415
     from logger.virtual.scenario import load_scenario, shipped_scenario  # noqa: PLC0415
@@ -59,7 +60,7 @@ def rehearse(
     files = Files(folder)
     typer.echo(
         f"A cold weekend in time lapse: {scenario.plan.hours:.0f} h of rig {scenario.rig.name}, "
-        f"{scenario.plan.support}, about {scenario.plan.hours * 3600.0 / scenario.rig.speed:.0f} s."
+        f"{scenario.plan.support}, about {scenario.plan.hours * 3600.0 / play_speed(scenario):.0f} s."
     )
     try:
         with _display(scenario) as tell:

@@ -8,12 +8,18 @@ import signal
 import subprocess
 import sys
 import time
+from importlib import resources
 from pathlib import Path
 
 import jsonschema
 import pytest
 
 from analysis.live import analyse_journal
+from analysis.rehearse import Files, Outcome, _all_acknowledged, compare, rehearse
+from logger.errors import PlainError
+from logger.journal_reader import JournalReader
+from logger.settings import load_settings
+from logger.virtual.scenario import load_scenario
 
 COMMAND = [sys.executable, "-c", "from analysis.commands import main; main()"]
 SCHEMA = Path(__file__).parents[1] / "external" / "data" / "findings.schema.json"
@@ -107,7 +113,91 @@ def test_leaves_no_process(rehearsed: tuple[subprocess.CompletedProcess[str], Pa
     assert mine(rehearsed[1]) == []
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
+def test_leaves_whole_files_and_no_more(
+    rehearsed: tuple[subprocess.CompletedProcess[str], Path, float],
+) -> None:
+    done, folder, _ = rehearsed
+    logs = {"analysis.log", "logger.log", "virtual-rig.log"}
+    told = {"weekend.journal", "weekend.csv", "findings.json", "settings.toml"}
+    assert {path.name for path in folder.iterdir()} == logs | told | {"truth.json"}
+    assert told <= set(done.stdout.split())
+    # the settings are the ones that the journal was logged under, also after the last writer has closed it
+    with JournalReader(folder / "weekend.journal") as reader:
+        assert [one.text for one in reader.configurations()] == [(folder / "settings.toml").read_text()]
+
+
+def play(folder: Path, scenario: str) -> Outcome:
+    """Rehearse a scenario in this process's name, in a few seconds."""
+    file = folder / "scenario.toml"
+    file.write_text(scenario)
+    (folder / "kept").mkdir()
+    return rehearse(file, load_scenario(file), None, Files(folder / "kept"), lambda _said: None, play_s=4.0)
+
+
+def test_a_plug_that_is_pulled_is_no_trouble(tmp_path: Path) -> None:
+    weekend = (resources.files("logger.virtual") / "scenarios" / "cold_weekend.toml").read_text()
+    outcome = play(tmp_path, weekend + '[[faults]]\nkind = "vanish"\nat = "20 h"\nlasts = "4 h"\n')
+    assert outcome.findings["hours"] == 62.0
+    assert compare(outcome)[1:] == ([], [])
+    # nothing was lost: no hole, so nobody was blind
+    alarms = [alarm["kind"] for section in outcome.findings["sections"] for alarm in section["alarms"]]
+    assert "blind" not in alarms
+
+
+def test_a_standing_car_with_another_transducer(tmp_path: Path) -> None:
+    outcome = play(
+        tmp_path,
+        """
+seed = 5
+[soak]
+support = "standing"
+gas = "dry air"
+length = "62 h"
+[pressure_sensor]
+reference = "absolute"
+full_scale = "20 bar"
+[sensors]
+heights = true
+[[leaks]]
+section = "front_right"
+loss = "20 %/day"
+""",
+    )
+    settings = load_settings(tmp_path / "kept" / "settings.toml")
+    assert settings.soak.gas == "dry air"
+    assert settings.pressure_sensor.reference == "absolute"
+    assert settings.pressure_sensor.full_scale_Pa == 2e6
+    assert settings.section("front_right").gas_column_m == 0.25
+    verdicts = {s["name"]: s["verdict"] for s in outcome.findings["sections"]}
+    assert verdicts["front_right"] == "leaking"
+    assert compare(outcome)[1] == []
+
+
+def test_a_rig_whose_samples_nobody_took_is_a_failure(tmp_path: Path) -> None:
+    files = Files(tmp_path)
+    files.log("virtual rig").write_text("3721 samples, the last 17 never acknowledged\n")
+    with pytest.raises(PlainError, match="the last 17 never acknowledged"):
+        _all_acknowledged(files)
+
+
+def test_no_verdict_passes_for_another() -> None:
+    def outcome(verdict: str, loss: float) -> Outcome:
+        section = {"name": "x", "verdict": verdict, "threshold_per_day": 0.02}
+        truth = {"name": "x", "loss_per_day": loss, "cold_onset_degC": None}
+        return Outcome({"sections": [section]}, {"sections": [truth]}, 1.0)
+
+    for verdict, loss, wrong, left_open in (
+        ("leaking", 0.1, False, False),
+        ("tight", 0.1, True, False),
+        ("leaking", 0.01, True, False),
+        ("tight", 0.0, False, False),
+        ("undecided", 0.1, False, True),
+        ("undecided", 0.0, False, True),
+    ):
+        assert [bool(said) for said in compare(outcome(verdict, loss))[1:]] == [wrong, left_open]
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_interrupted_leaves_nothing_running(tmp_path: Path, how: signal.Signals) -> None:
     folder = tmp_path / "cut-short"
     run = subprocess.Popen(
@@ -128,12 +218,13 @@ def test_interrupted_leaves_nothing_running(tmp_path: Path, how: signal.Signals)
     while mine(folder):
         assert time.monotonic() < deadline + 30.0
         time.sleep(0.05)
-    if how == signal.SIGINT:
-        assert run.returncode == 130
+    if how != signal.SIGKILL:
+        assert run.returncode == {signal.SIGINT: 130, signal.SIGTERM: 143}[how]
         assert not folder.exists()
     else:
         # nobody is left to tidy up, but what is there is whole
         assert not list(folder.glob(".*.part"))
+        assert not (folder / "port").is_symlink()
         json.loads((folder / "findings.json").read_text())
 
 
@@ -172,7 +263,7 @@ def test_a_process_that_dies_is_named_in_a_line(tmp_path: Path, which: str) -> N
     _, said = run.communicate(timeout=40)
     assert run.returncode == 1
     (line,) = said.strip().splitlines()
-    assert line.startswith(f"cornerhold: the {which} ended with -9: ")
+    assert line.startswith(f"cornerhold: the {which} was killed by SIGKILL: ")
     assert mine(folder) == []
     # what it said last is kept for whoever looks into it
     assert (folder / f"{which}.log").exists()
