@@ -46,13 +46,16 @@ class JournalSoak:
         self.boots_seen: set[int] = set()
         self.events: list[tuple[int, str]] = []
         self._label_us = 0
-        self._clock_set = False
+        self._clock_noted = False
+        self._moved_us = 0
 
     def take(self, entries: Sequence[Entry], boots: dict[int, BootRecord]) -> None:
         """Take entries in the journal's order, however many at a time."""
         for entry in entries:
             if entry.kind == "G":
                 self.missing += _lost(entry.body)
+            elif entry.kind == "C":
+                self._clock_noted = True
             elif entry.kind == "E":
                 said = json.loads(entry.body)
                 self.events.append((entry.rig_us, f"{said['code']} ({said['text']})"))
@@ -86,7 +89,7 @@ class JournalSoak:
         labels = np.concatenate(([self._label_us], block.utc_us - block.rig_us))
         steps = np.diff(labels)
         jumped = int(steps[np.abs(steps) > LABEL_STEP_us].sum())
-        self._clock_set = self._clock_set or bool((np.abs(steps) > LABEL_STEP_us).any())
+        self._moved_us += jumped
         self._label_us = int(labels[-1])
         if jumped and soak.begin_utc is not None:
             soak.begin_utc += np.timedelta64(jumped, "us")
@@ -101,7 +104,8 @@ class JournalSoak:
         out += [f"The rig reported {what} at {self.label(us)}." for us, what in self.events[:EVENTS_TOLD]]
         if len(self.events) > EVENTS_TOLD:
             out.append(f"The rig reported {len(self.events) - EVENTS_TOLD} more such things.")
-        if self._clock_set:
+        # without the logger's note it is a backlog's label that was not known better, or a play in time lapse
+        if self._clock_noted and abs(self._moved_us) > LABEL_STEP_us:
             out.append("The computer's clock was set meanwhile: times are told by what it showed last.")
         return tuple(out)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import time
 from pathlib import Path
@@ -14,6 +15,7 @@ from logger.errors import PlainError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from contextlib import AbstractContextManager
+    from types import FrameType
 
     from logger.virtual.scenario import Scenario
 
@@ -44,15 +46,14 @@ def rehearse(
     from analysis.rehearse import Files, compare, play_speed, remove  # noqa: PLC0415
     from analysis.rehearse import rehearse as run  # noqa: PLC0415
     from analysis.words import tell as tell_findings  # noqa: PLC0415
+    from logger.clock import utc_now  # noqa: PLC0415
     from logger.virtual.scenario import load_scenario, shipped_scenario  # noqa: PLC0415
 
     try:
         scenario = shipped_scenario() if scenario_file is None else load_scenario(scenario_file)
     except ValueError as fault:
         raise PlainError(str(fault)) from None
-    folder = keep or Path(
-        time.strftime("rehearsal-%Y%m%d-%H%M%S")
-    )  # a label for a folder, nothing is computed from it
+    folder = keep or Path(utc_now().astimezone().strftime("rehearsal-%Y%m%d-%H%M%S"))
     if folder.exists() and any(folder.iterdir()):
         raise PlainError(f"{folder}: is there already and is not empty")
     folder_is_new = not folder.exists()
@@ -62,11 +63,16 @@ def rehearse(
         f"A cold weekend in time lapse: {scenario.plan.hours:.0f} h of rig {scenario.rig.name}, "
         f"{scenario.plan.support}, about {scenario.plan.hours * 3600.0 / play_speed(scenario):.0f} s."
     )
+    _end_when_hung_up()
     try:
         with _display(scenario) as tell:
-            outcome = run(scenario_file, scenario, seed, files, tell)
+            try:
+                outcome = run(scenario_file, scenario, seed, files, tell)
+            except (KeyboardInterrupt, SystemExit):
+                # before the display ends, which a terminal that is gone turns into another error
+                remove(files, folder_too=folder_is_new)
+                raise
     except (KeyboardInterrupt, SystemExit):
-        remove(files, folder_too=folder_is_new)
         typer.echo("Stopped before the end; nothing is left running, nothing was kept.", err=True)
         raise
     typer.echo("")
@@ -91,6 +97,16 @@ def rehearse(
         typer.echo(f"  {path.name:<18} {what}")
     if wrong:
         raise typer.Exit(1)
+
+
+def _end_when_hung_up() -> None:
+    """A window that is closed ends the rehearsal as Ctrl-C does (unless somebody asked for going on, as nohup does)."""
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_DFL:
+
+        def end(_number: int, _frame: FrameType | None) -> None:
+            raise SystemExit(129)
+
+        signal.signal(signal.SIGHUP, end)
 
 
 def _display(scenario: Scenario) -> AbstractContextManager[Callable[[dict[str, Any] | None], None]]:

@@ -160,7 +160,12 @@ def test_following_while_it_grows_is_reading_it_later(tmp_path: Path) -> None:
 @pytest.mark.parametrize("days", [1, -1, 365])
 def test_a_clock_that_is_set_changes_no_loss_and_dates_are_told_by_it(tmp_path: Path, days: int) -> None:
     write(tmp_path / "calm.journal")
-    write(tmp_path / "set.journal", label=lambda n: on_time(n) + (days * DAY_us if n >= 200 else 0))
+    note = '{"kind":"step","seconds":86400.0,"sentence":"the host\'s clock was set"}'
+    write(
+        tmp_path / "set.journal",
+        label=lambda n: on_time(n) + (days * DAY_us if n >= 200 else 0),
+        others=(Entry(0, "C", None, None, COUNT * PERIOD_us, on_time(COUNT), note),),
+    )
     calm = analyse_journal(tmp_path / "calm.journal", None)
     moved = analyse_journal(tmp_path / "set.journal", None)
     assert losses(moved) == losses(calm)
