@@ -4,7 +4,7 @@
 
 prints the rate and what each stage costs. Speed depends on the machine, so the same rows are also written in
 the same run by bare sqlite3 (no decoding, no conversation, no clock, no index): the ratio to that peer is what
-the test holds, beside the rate that is asked for.
+the test holds; the rate is printed beside the one asked for.
 """
 
 from __future__ import annotations
@@ -130,7 +130,8 @@ def test_frames_per_second(tmp_path: Path) -> None:
     total_s = sum(best.values())
     rate_per_s = FRAMES / total_s
     print(
-        f"\n{rate_per_s:,.0f} frames/s (asked for {ASKED_FOR_per_s:,}); {total_s / peer_s:.1f} times as long as bare sqlite3 for the same rows"
+        f"\n{rate_per_s:,.0f} frames/s (asked for {ASKED_FOR_per_s:,}); "
+        f"{total_s / peer_s:.1f} times as long as bare sqlite3 for the same rows"
     )
     for stage, stage_s in best.items():
         print(f"  {stage:18} {1e6 * stage_s / FRAMES:6.2f} µs/frame")
