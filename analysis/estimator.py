@@ -42,7 +42,7 @@ from analysis.effects import (
 )
 from analysis.evidence import Evidence, weigh
 from analysis.gas import GASES, log_density, thermal_sensitivity_per_K
-from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step
+from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step, reference_Pa
 from analysis.lag import lag_step
 from analysis.priors import Priors
 
@@ -54,6 +54,9 @@ ADJUSTED_AT_K: Final = 296.15
 PROBE_SHARE: Final = 0.1
 # A bin this far from every model, and by this much in ln(amount), is not thermal any more.
 LIKELY_LOG_ODDS: Final = 3.0
+# A gap in the air temperature up to this length is bridged without a word.
+BRIDGE_s: Final = 3600.0
+BRIDGE_MOST_s: Final = 12.0 * 3600.0
 RENEW_LOST_s: Final = 1800.0
 WILD_DEVIATIONS: Final = 7.0
 WILD_SIZE: Final = 0.008
@@ -106,8 +109,8 @@ class Estimator:
         self.following = np.zeros(len(sections), dtype=np.intp)
         self.steps: list[Step] = []
         self.lost_due_s = 3600.0
-        self.renewed_s = 0.0
-        self.curve_renewed = np.zeros((len(sections), self.models, self.shapes))
+        self.open = np.ones((self.models, self.shapes))  # how far each shape of leak is open now, 0 to 1
+        self.barometer_reads_Pa = STANDARD_ATMOSPHERE_Pa  # the last reading
         self.loss_now_per_s = np.zeros(len(sections))  # of a likely leak
         self.likely_shape = np.zeros(len(sections), dtype=np.intp)
         self.likely = np.zeros(len(sections), dtype=np.bool_)
@@ -127,6 +130,9 @@ class Estimator:
             if not np.isfinite(reading.ambient_temperature_K) or not np.isfinite(reading.pressure_Pa).any():
                 return
             self._begin(reading)
+        if not np.isfinite(reading.ambient_temperature_K):
+            # the next bin with an air temperature bridges the gap by a straight line
+            return
         step_s = reading.time_s - self.time_s
         self.since_s = step_s
         self._advance(reading, step_s)
@@ -146,13 +152,10 @@ class Estimator:
         if evidence is not None:
             mean = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
             self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
-            now = (evidence.weight * evidence.loss_per_s * (self.curve - self.curve_renewed)).sum(axis=(1, 2))
-            self.loss_now_per_s = np.where(
-                evidence.log_odds > LIKELY_LOG_ODDS, now / (self.time_s - self.renewed_s), 0.0
-            )
-            self.curve_renewed, self.renewed_s = self.curve.copy(), self.time_s
             self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
             self.likely = evidence.log_odds > LIKELY_LOG_ODDS
+            now = (evidence.weight * evidence.loss_per_s * self.open).sum(axis=(1, 2))
+            self.loss_now_per_s = np.where(self.likely, now, 0.0)
 
     def _prior(self) -> tuple[Array, Array]:
         """Return mean (S, M, N) and covariance (S, M, N, N) of the states before any reading."""
@@ -184,7 +187,6 @@ class Estimator:
     def _begin(self, reading: Bin) -> None:
         count = len(self.sections)
         no_barometer = not np.isfinite(reading.ambient_pressure_Pa)
-        self.barometer_Pa = self.priors.barometer_Pa if no_barometer else 0.0
         # without a barometer the height of the place above the sea is not known either
         error_Pa = self.priors.place_Pa if no_barometer else self.priors.barometer_error_Pa
         self.bank.covariance[..., BAROMETER, BAROMETER] = np.where(self.gauge, error_Pa, 0.0)[:, None] ** 2
@@ -198,22 +200,13 @@ class Estimator:
                 self.reference_height_m[i] = section.reference_height_m
 
     def _advance(self, reading: Bin, step_s: float) -> None:
-        ambient = reading.ambient_temperature_K
-        if not np.isfinite(ambient):
-            ambient = self.ambient_K
+        ambient, ambient_before = np.array(reading.ambient_temperature_K), np.array(self.ambient_K)
         before = self.lagged[1]
-        self.ambient_before = np.array(self.ambient_K)
-        self.lagged = lag_step(
-            self.lagged, np.array(self.ambient_K), np.array(ambient), step_s, self.lag_triples_s
-        )
-        self.ambient_K = ambient
+        self.lagged = lag_step(self.lagged, ambient_before, ambient, step_s, self.lag_triples_s)
+        self.ambient_K = reading.ambient_temperature_K
         self.time_s = reading.time_s
         self.housing_K = lag_step(
-            self.housing_K,
-            self.ambient_before,
-            np.array(ambient),
-            step_s,
-            np.array(self.priors.transducer_lag_s),
+            self.housing_K, ambient_before, ambient, step_s, np.array(self.priors.transducer_lag_s)
         )
         if self.day_begins_s is not None:
             sun = sun_parts(self.time_s - self.day_begins_s)
@@ -228,8 +221,11 @@ class Estimator:
         )
         onset = slice(1, 1 + len(self.onsets_K))
         self.curve[..., onset] += step_s * cold
+        self.open[:, onset] = cold
         self._renew_starts(elapsed)
-        self.curve[..., 1 + len(self.onsets_K) :] = np.maximum(elapsed - self.starts_s, 0.0)
+        started = slice(onset.stop, None)
+        self.curve[..., started] = np.maximum(elapsed - self.starts_s, 0.0)
+        self.open[:, started] = elapsed > self.starts_s
         decay = np.ones((self.models, STATES))
         process = np.zeros((len(self.sections), self.models, STATES))
         decay[:, DISTURBANCE] = np.exp(-step_s / self.disturbance_time_s)
@@ -243,12 +239,15 @@ class Estimator:
             fade = np.exp(-step_s / self.priors.sun_time_s)
             decay[:, SUN:] = fade
             process[..., SUN:] = self.priors.sun_K**2 * (1.0 - fade**2)
-        if self.barometer_Pa > 0.0:
+        if not np.isfinite(reading.ambient_pressure_Pa):
+            # the weather goes on unseen from the last reading, if there ever was one
             fade = np.exp(-step_s / self.priors.barometer_time_s)
             decay[:, BAROMETER] = fade
-            process[..., BAROMETER] = np.where(self.gauge, self.barometer_Pa**2 * (1.0 - fade**2), 0.0)[
-                :, None
-            ]
+            weather = self.priors.barometer_Pa**2 * (1.0 - fade**2)
+            process[..., BAROMETER] = np.where(self.gauge, weather, 0.0)[:, None]
+        if step_s > BRIDGE_s:
+            # how far the air may have strayed from the straight line meanwhile
+            process[..., DISTURBANCE] += self.priors.bridge_K_per_root_s**2 * min(step_s, BRIDGE_MOST_s)
         kalman.predict(self.bank, decay, process)
 
     def _renew_starts(self, elapsed: float) -> None:
@@ -276,17 +275,10 @@ class Estimator:
         """Return y (S, M), regressors (S, M, N) and which sections have a usable reading."""
         sections, count = self.sections, len(self.sections)
         elapsed = self.time_s - self.begun_s
-        barometer = reading.ambient_pressure_Pa
-        if not np.isfinite(barometer):
-            barometer = STANDARD_ATMOSPHERE_Pa
-        base = np.array(
-            [
-                {"gauge": barometer, "absolute": 0.0, "sealed": s.sealed_reference_Pa}[s.reference]
-                for s in sections
-            ]
-        )
+        if np.isfinite(reading.ambient_pressure_Pa):
+            self.barometer_reads_Pa = reading.ambient_pressure_Pa
         pressure = reading.pressure_Pa
-        absolute = pressure + base
+        absolute = pressure + reference_Pa(sections, self.barometer_reads_Pa)
         use = np.isfinite(absolute) & (absolute > 5000.0)
         absolute = np.where(use, absolute, STANDARD_ATMOSPHERE_Pa)
         low, middle, high = self.lagged
@@ -314,9 +306,9 @@ class Estimator:
         x[..., AMBIENT] = sensitivity
         x[..., BAROMETER] = (-1.0 / absolute)[:, None]
         x[..., DISTURBANCE] = sensitivity * share
-        # -0.5·(loss so far)²: what is lost more, at the same start, if the flow and not the fraction is steady
         x[..., AIR_LAG] = sensitivity * share * (self.ambient_K - middle) / self.lags_s
         x[..., WOBBLE] = -1.0
+        # what is lost more, at the same start, if the flow and not the fraction is steady
         x[..., BEND] = (-0.5 * self.lost**2)[:, None]
         x[..., SUN:] = (sensitivity * share)[..., None] * self.sunned
         if self.standing:

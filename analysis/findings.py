@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 # An onset is named only if the shapes "below a temperature" hold this much of the weight, and a leak is as good as sure.
 ONSET_WEIGHT: Final = 0.8
 ONSET_LOG_ODDS: Final = 5.0
+ONSET_KNOWN: Final = 0.2  # relative standard uncertainty up to which the loss below the onset is told
 
 
 def findings(soak: SoakAnalysis, recording: str, notes: tuple[str, ...] = ()) -> dict[str, Any]:
@@ -150,13 +151,18 @@ def _onset(soak: SoakAnalysis, evidence: Evidence, i: int) -> dict[str, Any]:
     centre = float((by_onset * onsets).sum())
     step = abs(float(onsets[1] - onsets[0]))
     deviation = math.sqrt(float((by_onset * (onsets - centre) ** 2).sum()) + step**2 / 12.0)
-    loss = float((weight * evidence.loss_per_s[i][:, part]).sum() / total) * SECONDS_PER_DAY
+    each, spread = evidence.loss_per_s[i][:, part], evidence.loss_deviation_per_s[i][:, part]
+    loss = float((weight * each).sum() / total)
+    uncertainty = math.sqrt(float((weight * (spread**2 + (each - loss) ** 2)).sum() / total))
     return {
         "cold_onset_degC": round(centre - ZERO_CELSIUS_K, 2),
         "cold_onset_interval95_degC": [
             round(centre - ZERO_CELSIUS_K + sign * 1.96 * deviation, 2) for sign in (-1.0, 1.0)
         ],
-        "loss_per_day_below_onset": _round(loss),
+        # the contract has no interval for it: what is hardly known is not said
+        "loss_per_day_below_onset": _round(loss * SECONDS_PER_DAY)
+        if uncertainty < ONSET_KNOWN * loss
+        else None,
     }
 
 

@@ -48,3 +48,13 @@ class Step:
     section: str
     time_s: float
     size: float  # change of ln(amount) as it seemed
+
+
+def reference_Pa(sections: tuple[SectionSetup, ...], barometer_Pa: float) -> Array:
+    """Return what each transducer's reading lacks to the absolute pressure, (S,)."""
+    return np.array(
+        [
+            {"gauge": barometer_Pa, "absolute": 0.0, "sealed": s.sealed_reference_Pa}[s.reference]
+            for s in sections
+        ]
+    )

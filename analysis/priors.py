@@ -18,6 +18,7 @@ all of them; none is a correction.
 | ambient sensor, constant error | 0.5 K | datasheets of digital sensors, read second-hand |
 | barometer, when none is fitted | 8 hPa, correlation time 40 h | usual weather, from memory |
 | height of the place, when no barometer is fitted | 30 hPa | common practice, no source |
+| air temperature across a gap of more than an hour | 0.9 K per root hour | common practice, no source |
 | gas column of a standing section | settings, 10 % where not given | settings |
 | mean loss over the soak | 20 %/day, either sign | wide on purpose |
 | a loss that quickens (+1) or slows (-1) with the gas left | 0.6 | flow laws between constant flow and p²-p_a² |
@@ -68,6 +69,7 @@ class Priors:
     creep_time_s: float = 600.0
     ambient_error_K: float = 0.5
     barometer_Pa: float = 800.0
+    bridge_K_per_root_s: float = 0.9 / 60.0
     place_Pa: float = 3000.0
     barometer_error_Pa: float = 100.0
     barometer_time_s: float = 40.0 * 3600.0

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.alarms import AlarmBook
 from analysis.bins import BinMaker, RawBin
 from analysis.estimator import Estimator
-from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa
+from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, reference_Pa
 from analysis.threshold import Limit, limit_of
 from analysis.watch import Rows, Watch
 
@@ -114,7 +114,9 @@ class SoakAnalysis:
             self.first_s = float(time_s[0])
         self.last_s = float(time_s[-1])
         self._note_first(rows)
-        self.watch.feed(self._watched(time_s, rows), self.book)
+        # A row in which every channel is empty is the rig's silence, not a row of dead sensors.
+        heard = np.isfinite(rows[:, :-1]).any(axis=1)
+        self.watch.feed(self._watched(time_s[heard], rows[heard]), self.book)
         for raw in self.bins.feed(time_s, rows):
             self._take(raw)
 
@@ -152,21 +154,18 @@ class SoakAnalysis:
         pressure = self.first[i]
         # the standard atmosphere, not the first barometer reading, which may come later: a threshold in bar per day is
         # not known to a percent, and must not depend on how the rows were cut
-        return float(pressure + self._base_Pa(np.nan)[i]) if np.isfinite(pressure) else None
-
-    def _base_Pa(self, barometer_Pa: float) -> Array:
-        barometer = barometer_Pa if np.isfinite(barometer_Pa) else STANDARD_ATMOSPHERE_Pa
-        return np.array(
-            [
-                {"gauge": barometer, "absolute": 0.0, "sealed": s.sealed_reference_Pa}[s.reference]
-                for s in self.estimator.sections
-            ]
+        return (
+            float(pressure + reference_Pa(self.estimator.sections, STANDARD_ATMOSPHERE_Pa)[i])
+            if np.isfinite(pressure)
+            else None
         )
 
     def _watched(self, time_s: Array, rows: Array) -> Rows:
         count = len(self.sections)
         pressure, height = rows[:, :count], rows[:, count : 2 * count]
-        absolute = np.maximum(pressure + self._base_Pa(np.nan), 1000.0)
+        absolute = np.maximum(
+            pressure + reference_Pa(self.estimator.sections, STANDARD_ATMOSPHERE_Pa), 1000.0
+        )
         amount = np.log(absolute)
         if self.standing:
             # a burst of a standing car shows in the height, not in the pressure
@@ -187,8 +186,9 @@ class SoakAnalysis:
             ambient = float(np.nanmean(gas))
         if np.isfinite(raw.mean[-3]):
             self.coldest_ambient_K = min(self.coldest_ambient_K, ambient)
-        absolute = pressure + self._base_Pa(raw.mean[-2])
-        before = self.estimator.bank.count.copy()
+        barometer = float(raw.mean[-2]) if np.isfinite(raw.mean[-2]) else STANDARD_ATMOSPHERE_Pa
+        absolute = pressure + reference_Pa(self.estimator.sections, barometer)
+        before, looked_s = self.estimator.bank.count.copy(), self.estimator.time_s
         self.estimator.step(
             Bin(
                 raw.time_s,
@@ -206,7 +206,9 @@ class SoakAnalysis:
         self.pressure_sum += np.where(used, np.nan_to_num(absolute), 0.0)
         self.spikes += raw.spikes[:count]
         self.stuck_bins += raw.stuck[:count]
-        self._watch_leaks(raw.time_s)
+        # a bin that the estimator could not use is no second look
+        if self.estimator.time_s > looked_s:
+            self._watch_leaks(raw.time_s)
 
     def _watch_leaks(self, time_s: float) -> None:
         evidence = self.known()

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import textwrap
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -101,9 +101,10 @@ def sentences(result: Mapping[str, Any]) -> list[str]:
         onset = section["cold_onset_degC"]
         if onset is not None:
             low, high = section["cold_onset_interval95_degC"]
+            below = section["loss_per_day_below_onset"]
+            rate = "how fast is hardly known" if below is None else f"there {100 * below:.1f} %/day"
             lines.append(
-                f"{section['name']}: leaks below about {onset:.0f} °C ({low:.0f} to {high:.0f}), "
-                f"there {100 * section['loss_per_day_below_onset']:.1f} %/day."
+                f"{section['name']}: leaks below about {onset:.0f} °C ({low:.0f} to {high:.0f}), {rate}."
             )
     # what is said of several sections in the same words is said once
     said: dict[str, list[str]] = {}
@@ -131,4 +132,5 @@ def tell(result: Mapping[str, Any], console: Console | None = None) -> None:
     console.print(headline(result))
     console.print(table_of(result))
     for line in sentences(result):
-        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
+        folded = textwrap.fill(line, console.width, initial_indent="  ", subsequent_indent="  ")
+        console.print(Text(folded))
