@@ -139,7 +139,7 @@ def test_a_plug_that_is_pulled_is_no_trouble(tmp_path: Path) -> None:
     outcome = play(tmp_path, weekend + '[[faults]]\nkind = "vanish"\nat = "20 h"\nlasts = "4 h"\n')
     assert outcome.findings["hours"] == 62.0
     assert compare(outcome)[1:] == ([], [])
-    # nothing was lost: no hole from 20 h to 24 h after 18 h, so nobody was blind then (the rig's own silences are elsewhere)
+    # nothing was lost: no hole from 14:00 to 18:00, so nobody was blind then; the rig's own silences are elsewhere
     raised = [
         alarm["raised"]
         for section in outcome.findings["sections"]
