@@ -12,6 +12,7 @@ from analysis.findings import findings
 from analysis.live import analyse_journal
 from analysis.recording import Readings, read_recording
 from analysis.soak import SoakAnalysis
+from logger.errors import PlainError
 from logger.settings import Settings, default_settings, load_settings
 
 SQLITE_HEADER = b"SQLite format 3\x00"
@@ -31,19 +32,23 @@ def analyse(
         Path | None,
         typer.Option(metavar="S.toml", help="Support, gas, sensors, thresholds; else the defaults."),
     ] = None,
+    soak: Annotated[
+        str | None, typer.Option(help="Of a journal: the soak of this name; else the one begun last.")
+    ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Findings as JSON, one line per recording.")
     ] = False,
 ) -> None:
     """Judge recordings: is each section tight, leaking or undecided, and how sure is that?
 
-    A journal is analysed like a live soak, by the settings under which it was logged unless others are named.
+    A journal is analysed like a live soak, by the settings under which it was logged unless others are named: the
+    soak that was begun last, or all of it if none ever was.
 
     Example: cornerhold analyse --settings soak.toml --json weekend.csv
     """
     given = load_settings(settings) if settings is not None else None
     # all are read before anything is said: a bad file among several leaves no half answer
-    results = [_judge(path, given) for path in files]
+    results = [_judge(path, given, soak) for path in files]
     for result in results:
         if as_json:
             typer.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
@@ -53,9 +58,11 @@ def analyse(
             tell(result)
 
 
-def _judge(path: Path, settings: Settings | None) -> dict[str, Any]:
+def _judge(path: Path, settings: Settings | None, soak: str | None) -> dict[str, Any]:
     if _is_journal(path):
-        return analyse_journal(path, settings)
+        return analyse_journal(path, settings, soak=soak)
+    if soak is not None:
+        raise PlainError(f"{path}: --soak names a soak of a journal, and this is none")
     return analyse_readings(read_recording(path), settings or default_settings(), str(path))
 
 

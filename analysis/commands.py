@@ -29,6 +29,7 @@ COMMANDS = {
     "logger": "logger.commands:log_rig",
     "rehearse": "analysis.rehearse_command:rehearse",
     "analysis": "analysis.live_command:follow",
+    "soak": "analysis.soak_command:app",
     "analyse": "analysis.analyse_command:analyse",
     "export": "analysis.export_command:export",
     "virtual-rig": "logger.virtual.commands:virtual_rig",
@@ -50,7 +51,11 @@ def build_app(names: Iterable[str] = tuple(COMMANDS)) -> typer.Typer:
     app.callback()(_common)
     for name in names:
         module, _, function = COMMANDS[name].partition(":")
-        app.command(name)(getattr(importlib.import_module(module), function))
+        found = getattr(importlib.import_module(module), function)
+        if isinstance(found, typer.Typer):
+            app.add_typer(found, name=name)
+        else:
+            app.command(name)(found)
     return app
 
 

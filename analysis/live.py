@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.conversions import Conversions, stored_settings
 from analysis.findings import findings
+from analysis.register import read_soaks
 from analysis.soak import SoakAnalysis
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from analysis.register import Soak
     from logger.channels import SiBlock
     from logger.journal_schema import BootRecord, Entry
     from logger.settings import Settings
@@ -134,16 +136,21 @@ def _lost(body: str) -> int:
 
 
 class JournalFollower:
-    """Reads a journal from its begin on into a `JournalSoak`, step by step; what it finds doesn't depend on the steps.
+    """Reads a journal, or a soak of it, from its begin on, step by step; what it finds doesn't depend on the steps.
 
-    Without settings of its own it judges by those under which the newest sample was logged. When the logger is started
-    again with others, it begins anew: a replay would use the new ones from the begin, too.
+    With a soak it takes only the soak's entries, and judges them by the soak's plan. Without settings of its own it
+    judges by those under which the newest sample was logged. When the logger is started again with others, it begins
+    anew: a replay would use the new ones from the begin, too.
     """
 
-    def __init__(self, reader: JournalReader, settings: Settings | None) -> None:
-        """`reader` stands at the journal's begin."""
+    def __init__(self, reader: JournalReader, settings: Settings | None, soak: Soak | None = None) -> None:
+        """`reader`'s cursor is put to the soak's begin."""
         self.reader = reader
         self.given = settings
+        self.soak = soak
+        self.ended = False
+        """Everything of an ended soak was taken."""
+        self._seek_begin()
         self._number = -1
         self._journal = self._begin()
 
@@ -154,11 +161,13 @@ class JournalFollower:
 
     def step(self, limit: int = PORTION) -> int:
         """Take the next entries, at most `limit`; return how many there were."""
-        entries = self.reader.read(limit)
+        if self.ended:
+            return 0
+        entries = self._read(limit)
         if not entries:
             return 0
         if self.given is None and self._newest_number() != self._number:
-            self.reader.cursor = 0
+            self._seek_begin()
             self._journal = self._begin()
             return len(entries)
         self._journal.conversions.learn(self.reader.configurations())
@@ -166,12 +175,36 @@ class JournalFollower:
         return len(entries)
 
     def period_s(self) -> float:
-        """Return the longest sample period of the journal's rigs, 0 if there is none yet."""
-        return max((boot.period_ms for boot in self.reader.boots().values()), default=0) / 1000.0
+        """Return the sample period of the rig's last boot, 0 if there is none yet."""
+        boots = self.reader.boots()
+        return boots[max(boots)].period_ms / 1000.0 if boots else 0.0
 
     def findings(self, *, final: bool) -> dict[str, Any] | None:
         """Return the findings so far, under the journal's file name, or None before the first sample."""
-        return self._journal.findings(self.reader.path.name, final=final)
+        said = self._journal.findings(self.reader.path.name, final=final)
+        if said is not None and self.soak is not None:
+            said["soak"] = self.soak.name
+        return said
+
+    def end(self, soak: Soak) -> None:
+        """Take note that the soak was ended: no entry after its last one is taken."""
+        self.soak = soak
+        if soak.last_entry is not None and self.reader.cursor > soak.last_entry:
+            # it was ended for a moment that is past: what came after must not count
+            self._seek_begin()
+            self._journal = self._begin()
+
+    def _seek_begin(self) -> None:
+        self.reader.cursor = 0 if self.soak is None else self.soak.after_entry
+        self.ended = False
+
+    def _read(self, limit: int) -> list[Entry]:
+        entries = self.reader.read(limit)
+        last = None if self.soak is None else self.soak.last_entry
+        if last is not None and (self.reader.cursor >= last or not entries):
+            self.ended = True
+            entries = [entry for entry in entries if entry.id <= last]
+        return entries
 
     def _begin(self) -> JournalSoak:
         settings = self.given
@@ -180,6 +213,8 @@ class JournalFollower:
             self._number = self._newest_number()
             text = stored[self._number].text if stored else ""
             settings = stored_settings(self.reader.path, text)
+        if self.soak is not None:
+            settings = self.soak.settings(settings)
         return JournalSoak(settings, Conversions(self.reader.path, self.given))
 
     def _newest_number(self) -> int:
@@ -190,13 +225,30 @@ class JournalFollower:
         return max(bisect_right(stored, newest.id, key=lambda one: one.first_entry) - 1, 0)
 
 
-def analyse_journal(path: Path, settings: Settings | None, portion: int = PORTION) -> dict[str, Any]:
-    """Return the findings of a whole journal: what the live analysis says at its end."""
+def analyse_journal(
+    path: Path, settings: Settings | None, portion: int = PORTION, soak: str | None = None
+) -> dict[str, Any]:
+    """Return the findings of a soak of a journal: what the live analysis says at its end.
+
+    `soak` is its name; None: the soak that was begun last, or the whole journal if there never was one.
+    """
     with JournalReader(path) as reader:
-        follower = JournalFollower(reader, settings)
+        follower = JournalFollower(reader, settings, _chosen(path, soak))
         while follower.step(portion):
             pass
         said = follower.findings(final=True)
     if said is None:
-        raise PlainError(f"{path}: holds no samples of a section's pressure")
+        what = "" if follower.soak is None else f" in the soak '{follower.soak.name}'"
+        raise PlainError(f"{path}: holds no samples of a section's pressure{what}")
     return said
+
+
+def _chosen(path: Path, name: str | None) -> Soak | None:
+    soaks = read_soaks(path)
+    if name is None:
+        return soaks[-1] if soaks else None
+    for soak in soaks:
+        if soak.name == name:
+            return soak
+    known = ", ".join(f"'{soak.name}'" for soak in soaks) or "none was begun"
+    raise PlainError(f"{path}: there is no soak '{name}' (there: {known})")

@@ -110,6 +110,10 @@ class JournalReader:
         rows = self._rows(_NEWEST, (kind, _LAST_ID if up_to is None else up_to))
         return Entry._make(rows[0]) if rows else None
 
+    def newest_id(self) -> int:
+        """The id of the newest entry of any kind, 0 if there is none."""
+        return int(self._rows("SELECT coalesce(max(id), 0) FROM entries", ())[0][0])
+
     def seek(self, rig_us: int) -> None:
         """Move the cursor to just before the first entry at or after a moment on the rig's time axis."""
         self._seek(rig_us, "SELECT rig_us FROM entries WHERE id >= ? ORDER BY id LIMIT 1")

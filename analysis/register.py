@@ -1,0 +1,234 @@
+"""The register of soaks: which part of a journal is a soak, of which car, and what was planned for it.
+
+A file beside the journal (`bay-2.journal.soaks`), written by `cornerhold soak`, followed by the analysis. A soak's
+limits are journal entries, not times, so that no clock that is set moves a reading in or out.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from analysis.database import Database, DatabaseError, Layout
+from logger.clock import utc_from_us, utc_now
+from logger.settings import SectionSettings, settings_from_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+    from typing import Any, Self
+
+    from logger.settings import Settings, SoakSettings
+
+LAYOUT: Final = Layout(
+    "register of soaks",
+    0x434F_5352,  # "COSR"
+    (
+        (
+            """CREATE TABLE soaks (
+                id INTEGER PRIMARY KEY AUTOINCREMENT,
+                name TEXT NOT NULL UNIQUE,
+                job TEXT NOT NULL,
+                car TEXT NOT NULL,
+                customer TEXT NOT NULL,
+                after_entry INTEGER NOT NULL,
+                last_entry INTEGER,
+                begun TEXT NOT NULL,
+                ended TEXT,
+                plan TEXT NOT NULL)""",
+            "CREATE UNIQUE INDEX one_soak_at_a_time ON soaks ((ended IS NULL)) WHERE ended IS NULL",
+        ),
+    ),
+)
+PATIENCE_s: Final = 10.0
+WHOLE_JOURNAL: Final = 0
+"""The number under which a journal is judged in which no soak was ever begun."""
+_COLUMNS = "id, name, job, car, customer, after_entry, last_entry, begun, ended, plan"
+
+
+@dataclass(frozen=True, slots=True)
+class Soak:
+    """One soak: the entries after `after_entry` up to `last_entry` (None: it goes on), and its plan.
+
+    `plan` is TOML, a settings file's `[soak]` and the thresholds of single sections; it holds for the soak whatever the
+    settings file says later.
+    """
+
+    id: int
+    name: str
+    job: str = ""
+    car: str = ""
+    customer: str = ""
+    after_entry: int = 0
+    last_entry: int | None = None
+    begun: str = ""
+    """The newest reading's label when it began, or the clock's, ISO 8601 with Z."""
+    ended: str | None = None
+    plan: str = ""
+
+    def settings(self, settings: Settings) -> Settings:
+        """Return settings with this soak's plan in them."""
+        if not self.plan:
+            return settings
+        planned = settings_from_text(self.plan)
+        sections: dict[str, SectionSettings] = dict(settings.sections)
+        for name, section in planned.sections.items():
+            sections[name] = replace(settings.section(name), threshold=section.threshold)
+        for name, section in sections.items():
+            if name not in planned.sections:
+                sections[name] = replace(section, threshold=None)
+        return replace(settings, soak=planned.soak, sections=sections)
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON."""
+        soak = settings_from_text(self.plan).soak
+        return {
+            "id": self.id,
+            "name": self.name,
+            "job": self.job,
+            "car": self.car,
+            "customer": self.customer,
+            "begun": self.begun,
+            "ended": self.ended,
+            "support": soak.support,
+            "gas": soak.gas,
+            "threshold": soak.threshold.text,
+            "planned_hours": soak.planned_hours,
+            "planned_cold_degC": None
+            if soak.planned_cold_K is None
+            else round(soak.planned_cold_K - 273.15, 2),
+        }
+
+
+def soaks_path(journal: Path) -> Path:
+    """Where the register of a journal's soaks is."""
+    return journal.with_name(journal.name + ".soaks")
+
+
+def plan_text(soak: SoakSettings, thresholds: Mapping[str, str]) -> str:
+    """Return a plan as TOML; `thresholds` of single sections as people write them.
+
+    >>> from logger.settings import SoakSettings
+    >>> print(plan_text(SoakSettings(planned_s=50400.0), {"front_left": "3 %/day"}))
+    [soak]
+    support = "blocked"
+    gas = "nitrogen"
+    threshold = "2 %/day"
+    planned_length = "50400 s"
+    [sections.front_left]
+    threshold = "3 %/day"
+    """
+    lines = ["[soak]"]
+    words = {"support": soak.support, "gas": soak.gas, "threshold": soak.threshold.text}
+    if soak.planned_s is not None:
+        words["planned_length"] = f"{soak.planned_s:.10g} s"
+    if soak.planned_cold_K is not None:
+        words["planned_cold"] = f"{soak.planned_cold_K - 273.15:.6g} degC"
+    lines += [f"{key} = {json.dumps(word, ensure_ascii=False)}" for key, word in words.items()]
+    for name, threshold in thresholds.items():
+        lines += [f"[sections.{name}]", f"threshold = {json.dumps(threshold, ensure_ascii=False)}"]
+    return "\n".join(lines)
+
+
+class Register:
+    """The register, open to be written for the length of one command."""
+
+    def __init__(self, database: Database) -> None:
+        """Use `Register.open`."""
+        self._database = database
+
+    @classmethod
+    def open(cls, journal: Path) -> Register:
+        """Open or create the register of a journal's soaks."""
+        return cls(Database.open_to_write(soaks_path(journal), LAYOUT, PATIENCE_s))
+
+    def __enter__(self) -> Self:
+        """Itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close."""
+        self._database.close()
+
+    def begin(self, soak: Soak) -> Soak:
+        """Begin a soak (its id is given here); refused while another one runs or if the name was used."""
+        known = soaks_of(self._database)
+        running = [one for one in known if one.ended is None]
+        if running:
+            raise DatabaseError(self._database.path, f"the soak '{running[0].name}' still runs: end it first")
+        if any(one.name == soak.name for one in known):
+            raise DatabaseError(
+                self._database.path, f"there is a soak '{soak.name}' already: choose another name"
+            )
+        # the one that ended last keeps its readings
+        latest = max((one.last_entry or 0 for one in known), default=0)
+        if soak.after_entry < latest:
+            reason = f"the soak '{known[-1].name}' ended later than that"
+            raise DatabaseError(self._database.path, reason)
+        with self._database.atomic() as connection:
+            connection.execute(
+                "INSERT INTO soaks (name, job, car, customer, after_entry, begun, plan) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (soak.name, soak.job, soak.car, soak.customer, soak.after_entry, soak.begun, soak.plan),
+            )
+        return soaks_of(self._database)[-1]
+
+    def end(self, last_entry: int, ended: str) -> Soak:
+        """End the running soak after this entry of the journal."""
+        running = [one for one in soaks_of(self._database) if one.ended is None]
+        if not running:
+            raise DatabaseError(self._database.path, "no soak runs")
+        if last_entry < running[0].after_entry:
+            raise DatabaseError(self._database.path, f"the soak '{running[0].name}' began later than that")
+        with self._database.atomic() as connection:
+            connection.execute(
+                "UPDATE soaks SET last_entry = ?, ended = ? WHERE id = ?", (last_entry, ended, running[0].id)
+            )
+        return replace(running[0], last_entry=last_entry, ended=ended)
+
+
+class RegisterReader:
+    """A follower's view of a register that may not exist yet."""
+
+    def __init__(self, journal: Path) -> None:
+        """Nothing is opened before it is asked."""
+        self._path = soaks_path(journal)
+        self._database: Database | None = None
+
+    def soaks(self) -> list[Soak]:
+        """All soaks, oldest first; none while there is no register."""
+        if self._database is None:
+            self._database = Database.open_to_read(self._path, LAYOUT)
+        return [] if self._database is None else soaks_of(self._database)
+
+    def close(self) -> None:
+        """Let the file go."""
+        if self._database is not None:
+            self._database.close()
+            self._database = None
+
+    def __enter__(self) -> Self:
+        """Itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close."""
+        self.close()
+
+
+def read_soaks(journal: Path) -> list[Soak]:
+    """All soaks of a journal, oldest first."""
+    with RegisterReader(journal) as register:
+        return register.soaks()
+
+
+def soaks_of(database: Database) -> list[Soak]:
+    """All soaks of an open register, oldest first."""
+    return [Soak(*row) for row in database.rows(f"SELECT {_COLUMNS} FROM soaks ORDER BY id")]  # noqa: S608  our own words
+
+
+def label_text(utc_us: int | None) -> str:
+    """Return a label as ISO 8601 to the second with Z; None: now, by the clock."""
+    moment = utc_now() if utc_us is None else utc_from_us(utc_us)
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")

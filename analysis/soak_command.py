@@ -1,0 +1,228 @@
+"""`cornerhold soak begin|end|list`: which part of a journal is a soak, of which car, and what is planned."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    from analysis.register import Soak
+    from logger.journal_reader import JournalReader
+    from logger.settings import Settings
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="""Begin, end and list soaks. Readings outside a soak are logged and not judged.
+
+    As long as no soak was ever begun in a journal, the whole journal is judged as one.
+
+    Example: cornerhold soak begin job-1042 --settings bay-2.toml --car "blue shuttle, front struts"
+    """,
+)
+
+_SettingsOption = Annotated[
+    Path | None,
+    typer.Option("--settings", "-s", help="Settings (TOML); else those under which the journal was logged."),
+]
+_JournalOption = Annotated[
+    Path | None, typer.Option("--journal", "-j", help="Journal file; else as the logger would choose it.")
+]
+_AtOption = Annotated[
+    str | None,
+    typer.Option(help="A moment that is past, like 2027-01-15T18:00:00Z; else now."),
+]
+_JsonOption = Annotated[bool, typer.Option("--json", help="As JSON.")]
+
+
+@app.command("begin")
+def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
+    name: Annotated[str, typer.Argument(help="What the soak is called; each name once per journal.")],
+    settings_file: _SettingsOption = None,
+    journal: _JournalOption = None,
+    job: Annotated[str, typer.Option(help="The job's number or name.")] = "",
+    car: Annotated[str, typer.Option(help="The car, in your own words.")] = "",
+    customer: Annotated[str, typer.Option(help="The customer's reference.")] = "",
+    support: Annotated[str | None, typer.Option(help="blocked or standing; else as in the settings.")] = None,
+    gas: Annotated[str | None, typer.Option(help="nitrogen, dry air or shop air.")] = None,
+    threshold: Annotated[
+        list[str] | None,
+        typer.Option(help='"2 %/day" for all, "front_left=3 %/day" for one section; may be repeated.'),
+    ] = None,
+    planned_length: Annotated[str | None, typer.Option(help='How long it is to stand, like "14 h".')] = None,
+    planned_cold: Annotated[str | None, typer.Option(help='How cold the gas is to get, "-10 degC".')] = None,
+    at: _AtOption = None,
+    as_json: _JsonOption = False,
+) -> None:
+    """Begin a soak: from now on (or from `--at` on) the readings are judged, and alarms are raised.
+
+    What is not given here is taken from the settings, and stays with the soak.
+
+    Example: cornerhold soak begin job-1042 --settings bay-2.toml --planned-length "14 h" --planned-cold "-8 degC"
+    """
+    from analysis.register import Register, Soak  # noqa: PLC0415  what --help does not need is loaded when needed
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    settings, path = _where(settings_file, journal)
+    with JournalReader(path) as reader:
+        settings = settings or _stored(reader)
+        changes = {
+            "support": support,
+            "gas": gas,
+            "planned_length": planned_length,
+            "planned_cold": planned_cold,
+        }
+        plan = _plan(settings, changes, threshold or [])
+        entry, label = _moment(reader, at)
+    if not name.strip() or not name.isprintable():
+        raise PlainError("a soak needs a name that can be read")
+    with Register.open(path) as register:
+        soak = register.begin(
+            Soak(0, name.strip(), job, car, customer, after_entry=entry, begun=label, plan=plan)
+        )
+    if as_json:
+        typer.echo(json.dumps(soak.as_dict(), ensure_ascii=False))
+        return
+    typer.echo(f"soak '{soak.name}' begun at {label}: {_plan_words(soak)}")
+    from logger.status import read_status  # noqa: PLC0415
+
+    typer.echo(read_status(path, patience_s=3.0).sentence)
+
+
+@app.command("end")
+def end(
+    settings_file: _SettingsOption = None,
+    journal: _JournalOption = None,
+    at: _AtOption = None,
+    as_json: _JsonOption = False,
+) -> None:
+    """End the soak that runs: later readings are logged and not judged, its standing alarms are closed.
+
+    Example: cornerhold soak end --settings bay-2.toml
+    """
+    from analysis.register import Register  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    _, path = _where(settings_file, journal)
+    with JournalReader(path) as reader:
+        entry, label = _moment(reader, at)
+    with Register.open(path) as register:
+        soak = register.end(entry, label)
+    typer.echo(
+        json.dumps(soak.as_dict(), ensure_ascii=False) if as_json else f"soak '{soak.name}' ended at {label}"
+    )
+
+
+@app.command("list")
+def list_soaks(
+    settings_file: _SettingsOption = None,
+    journal: _JournalOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line.")] = False,
+) -> None:
+    """List a journal's soaks, oldest first.
+
+    Example: cornerhold soak list --journal bay-2.journal --json
+    """
+    from analysis.register import read_soaks  # noqa: PLC0415
+
+    _, path = _where(settings_file, journal)
+    if not path.exists():
+        raise PlainError(f"{path}: there is no such journal")
+    soaks = read_soaks(path)
+    if as_json:
+        for soak in soaks:
+            typer.echo(json.dumps(soak.as_dict(), ensure_ascii=False))
+        return
+    if not soaks:
+        typer.echo(f"{path}: no soak was begun yet, so the whole journal is judged as one")
+    for soak in soaks:
+        words = [f"{soak.name}: {soak.begun} to {soak.ended or 'now'}", _plan_words(soak)]
+        words += [
+            f"{what} {text}"
+            for what, text in (("job", soak.job), ("car", soak.car), ("customer", soak.customer))
+            if text
+        ]
+        typer.echo("; ".join(words))
+
+
+def _where(settings_file: Path | None, journal: Path | None) -> tuple[Settings | None, Path]:
+    from logger.commands import journal_path  # noqa: PLC0415
+    from logger.settings import default_settings, load_settings  # noqa: PLC0415
+
+    settings = None if settings_file is None else load_settings(settings_file)
+    return settings, journal or journal_path(settings or default_settings())
+
+
+def _stored(reader: JournalReader) -> Settings:
+    from analysis.conversions import stored_settings  # noqa: PLC0415
+
+    stored = reader.configurations()
+    return stored_settings(reader.path, stored[-1].text if stored else "")
+
+
+def _plan(settings: Settings, changes: dict[str, str | None], thresholds: list[str]) -> str:
+    """Return the plan as TOML: the settings', with what was given on the command line put over it."""
+    from analysis.register import plan_text  # noqa: PLC0415
+    from logger.settings import SettingsError, settings_from_text  # noqa: PLC0415
+
+    soak = settings.soak
+    of_sections = {
+        name: section.threshold.text for name, section in settings.sections.items() if section.threshold
+    }
+    given = {key: value for key, value in changes.items() if value is not None}
+    for text in thresholds:
+        section, equals, limit = text.rpartition("=")
+        if equals:
+            of_sections[section.strip()] = limit.strip()
+        else:
+            given["threshold"] = text
+    try:
+        lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in given.items()]
+        read = settings_from_text("\n".join(["[soak]", *lines])).soak
+        fields = {"planned_length": "planned_s", "planned_cold": "planned_cold_K"}
+        soak = replace(soak, **{field: getattr(read, field) for field in (fields.get(k, k) for k in given)})
+        plan = plan_text(soak, of_sections)
+        settings_from_text(plan)
+    except SettingsError as error:
+        raise PlainError(f"{error.key.removeprefix('soak.')}: {error.reason}") from None
+    return plan
+
+
+def _moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
+    """Return the last entry before a moment (now), and the moment's label."""
+    from analysis.register import label_text  # noqa: PLC0415
+    from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
+
+    if at is None:
+        newest = reader.newest_id()
+        sample = reader.newest()
+        return newest, label_text(None if sample is None else sample.utc_us)
+    try:
+        moment = datetime.fromisoformat(at)
+    except ValueError:
+        raise PlainError(f"--at: '{at}' is no time like 2027-01-15T18:00:00Z") from None
+    if moment.tzinfo is None:
+        raise PlainError("--at: needs a zone, like 2027-01-15T18:00:00Z")
+    sample = reader.newest()
+    latest_us = max(us_from_utc(utc_now()), 0 if sample is None else sample.utc_us)
+    if us_from_utc(moment) > latest_us:
+        raise PlainError("--at: a moment that is yet to come; begin or end the soak when it does")
+    reader.seek_label(us_from_utc(moment))
+    return reader.cursor, label_text(us_from_utc(moment.astimezone(UTC)))
+
+
+def _plan_words(soak: Soak) -> str:
+    said = soak.as_dict()
+    words = [said["support"], said["gas"], f"limit {said['threshold']}"]
+    if said["planned_hours"] is not None:
+        words.append(f"planned {said['planned_hours']:.3g} h")
+    if said["planned_cold_degC"] is not None:
+        words.append(f"down to {said['planned_cold_degC']:g} °C")
+    return ", ".join(words)
