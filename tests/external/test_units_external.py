@@ -35,6 +35,24 @@ def test_a_micromole_per_second_in_standard_cubic_centimetres() -> None:
     assert ratio == pytest.approx(0.931776, abs=1e-6)
 
 
+@pytest.mark.parametrize("row", table("leak_units_molar.csv"), ids=lambda row: row["T_ref_C"])
+def test_leak_rates_as_amounts(row: dict[str, str]) -> None:
+    temperature_K = float(row["T_ref_C"]) + 273.15
+    # a throughput of 1 Pa·m³/s at that temperature, through our standard cm³/min (0 °C) back to mol/s
+    ours = units.leak_sccm(1.0, temperature_K) * units.SCCM_mol_per_s
+    assert ours == pytest.approx(float(row["mol_s_per_Pa_m3_s"]), rel=1e-9)
+    # a "standard" cm³/min meant at that temperature, in ours of 0 °C: 101325 Pa · 1e-6 m³ / 60 s
+    theirs = units.leak_sccm(101325.0 * 1e-6 / 60.0, temperature_K)
+    assert theirs * units.SCCM_mol_per_s == pytest.approx(float(row["mol_s_per_std_cm3_min"]), rel=1e-9)
+
+
+def test_a_standard_cubic_centimetre_is_no_throughput() -> None:
+    # one sccm of 0 °C is 1.68875e-3 Pa·m³/s at 273.15 K, but 1.81240e-3 at 293.15 K and 1.84331e-3 at 298.15 K
+    # (ideal gas, computed by the reference work)
+    for temperature_K, throughput in ((273.15, 1.68875e-3), (293.15, 1.81240e-3), (298.15, 1.84331e-3)):
+        assert units.leak_sccm(throughput, temperature_K) == pytest.approx(1.0, rel=3e-6)
+
+
 @pytest.mark.parametrize(
     ("text", "kind", "si", "tolerance"),
     [

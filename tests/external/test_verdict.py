@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import norm
 
@@ -45,6 +46,49 @@ def test_acceptance_limit_of_a_speed_measurement() -> None:
     # that it is exceeded: 106.59, printed as about 107 km/h
     limit = brentq(lambda v: conformance_probability(v, 0.02 * v, lower=100.0) - 0.999, 100.0, 120.0)
     assert limit == pytest.approx(106.59, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("guard", "consumer", "producer"),
+    [
+        # JCGM 106:2012, section 9, resistors of 1500 Ω: limits ±0.2 Ω, process u0 = 0.12, measurement um = 0.04 (data
+        # read in a public script of the example; risks computed by the reference work). Without a guard band, with
+        # one of um/2 and with one of um
+        (0.0, 0.01894, 0.03721),
+        (0.02, 0.00988, 0.06903),
+        (0.04, 0.00433, 0.11466),
+    ],
+)
+def test_global_risks_of_accepting_resistors(guard: float, consumer: float, producer: float) -> None:
+    process_ohm, measurement_ohm, limit_ohm = 0.12, 0.04, 0.2
+    # before any measurement: 0.9044 conform
+    assert conformance_probability(0.0, process_ohm, -limit_ohm, limit_ohm) == pytest.approx(0.9044, abs=5e-5)
+
+    def accepted(deviation_ohm: float) -> float:
+        accept_ohm = limit_ohm - guard
+        chance = conformance_probability(deviation_ohm, measurement_ohm, -accept_ohm, accept_ohm)
+        return float(norm.pdf(deviation_ohm, scale=process_ohm)) * chance
+
+    wrongly = 2.0 * quad(accepted, limit_ohm, 1.0)[0]
+    rightly = 2.0 * quad(accepted, 0.0, limit_ohm)[0]
+    conform = conformance_probability(0.0, process_ohm, -limit_ohm, limit_ohm)
+    assert wrongly == pytest.approx(consumer, abs=1e-5)
+    assert conform - rightly == pytest.approx(producer, abs=1e-5)
+
+
+def test_the_rule_accepts_at_its_own_probability() -> None:
+    """decide() is a guarded rule of JCGM 106 section 8 with 95 %: the acceptance limit is 1.645 u below the threshold."""
+    # 1.6449: the 95 % quantile of the normal distribution, any table
+    threshold, u = 0.02, 0.005
+    for away, verdict in (
+        (1.6460, "tight"),
+        (1.6440, "undecided"),
+        (-1.6440, "undecided"),
+        (-1.6460, "leaking"),
+    ):
+        over = 1.0 - conformance_probability(threshold - away * u, u, upper=threshold)
+        conditions = replace(GOOD, probability_over=over)
+        assert decide(conditions)[0] == verdict, away
 
 
 @pytest.mark.parametrize("uncertainty", [0.0, -1.0, float("nan")])
