@@ -32,6 +32,7 @@ COMMANDS = {
     "soak": "analysis.soak_command:app",
     "analyse": "analysis.analyse_command:analyse",
     "export": "analysis.export_command:export",
+    "calibrate": "analysis.calibrate_command:calibrate",
     "virtual-rig": "logger.virtual.commands:virtual_rig",
 }
 """Name of the command: where its function is. In the order of the help page."""

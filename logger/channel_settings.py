@@ -27,6 +27,10 @@ Example:
     zero = "-0.4 kPa"                      # corrected = zero + span * read
     span = 1.0021
     # or: points = [["0.02 bar", "0 bar"], ["8.03 bar", "8 bar"]]    [read, true]
+    # for people, as `cornerhold calibrate` writes them:
+    residuals = ["0.2 kPa", "-0.2 kPa"]    # at each point
+    uncertainty = "0.6 kPa"                # of one corrected reading, 95 %
+    zero_drift = "0.004 %/K"               # measured, of full scale; and span_drift
 """
 
 from __future__ import annotations
@@ -298,6 +302,10 @@ def _calibration(table: Table, quantity: ChannelQuantity) -> Calibration:
         points=points,
         made_on=table.day("date"),
         reference=table.text("reference", ""),
+        residuals=table.quantities("residuals", _INTERVAL_OF_QUANTITY[quantity]),
+        uncertainty=table.optional_quantity("uncertainty", _INTERVAL_OF_QUANTITY[quantity], 0.0),
+        zero_drift_per_K=table.optional_quantity("zero_drift", units.PER_KELVIN),
+        span_drift_per_K=table.optional_quantity("span_drift", units.PER_KELVIN),
     )
     table.finish()
     if not math.isfinite(calibration.zero):

@@ -139,6 +139,13 @@ class Calibration:
     points: tuple[tuple[float, float], ...] = ()
     made_on: date | None = None
     reference: str = ""
+    residuals: tuple[float, ...] = ()
+    """What was left at each point, SI; these four are for people, no conversion uses them."""
+    uncertainty: float | None = None
+    """What one corrected reading is good to, 95 %, SI."""
+    zero_drift_per_K: float | None = None
+    """Measured, of the full scale per kelvin."""
+    span_drift_per_K: float | None = None
 
 
 NO_CALIBRATION = Calibration()

@@ -145,6 +145,17 @@ class Table:
             points.append((read, true))
         return tuple(points)
 
+    def quantities(self, key: str, kind: units.Kind) -> tuple[float, ...]:
+        """A list of quantities in SI; empty if the key is not there."""
+        value = self._get(key)
+        if value is _MISSING:
+            return ()
+        if not isinstance(value, list):
+            raise self.error(
+                key, f'must be a list of quantities like ["{kind.example}"], not {_shown(value)}'
+            )
+        return tuple(self._read_quantity(key, item, kind) for item in value)
+
     def _read_quantity(
         self, key: str, value: object, kind: units.Kind, low: float = -math.inf, high: float = math.inf
     ) -> float:

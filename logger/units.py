@@ -71,6 +71,7 @@ milliampere = 0.001 ampere = mA
 ohm = volt / ampere = Ω
 kiloohm = 1000 ohm = kohm = kΩ
 millisecond = 0.001 second = ms
+millikelvin = 0.001 kelvin = mK
 """.strip().splitlines()
 
 
