@@ -347,6 +347,15 @@ def encode(record: RigRecord | HostCommand) -> bytes:
     return b"%b*%04X\n" % (data, crc16(data))
 
 
+def line_length(record: RigRecord | HostCommand) -> int:
+    """Bytes that a record's line takes, CRC included and LF not; it may be more than a line can have.
+
+    >>> line_length(Identify())
+    6
+    """
+    return len(_content(record)) + 5
+
+
 def _content(record: RigRecord | HostCommand) -> str:
     match record:
         case Sample():

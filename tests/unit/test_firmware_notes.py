@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from logger import protocol
+from logger.wirecheck.identity import largest
 
 PAGE = Path(__file__).parents[2] / "firmware_notes" / "line-protocol.md"
 
@@ -49,3 +50,28 @@ def test_the_page_states_the_check_values() -> None:
     assert protocol.crc16(b"123456789") == 0x29B1
     assert protocol.crc16(b"") == 0xFFFF
     assert all(value in PAGE.read_text() for value in ("`29B1`", "`FFFF`"))
+
+
+def test_the_page_counts_the_identity_right() -> None:
+    text = PAGE.read_text()
+    naming = (("front_left", "front_right", "rear_left", "rear_right"), ("fl", "fr", "rl", "rr"))
+    common = ("ambient.temperature", "ambient.pressure", "rig.supply_voltage")
+    rows = re.findall(
+        r"^\| (pressure[^|]*) \| \**(\d+), (\S+) [^|]*\| \**(\d+), (\S+) ?[^|]*\|$",
+        text.replace("fits |", "fits  |"),
+        re.MULTILINE,
+    )
+    assert len(rows) == 4
+    for quantities, *cells in rows:
+        for sections, told, word in zip(naming, cells[::2], cells[1::2], strict=True):
+            names = tuple(
+                f"{section}.{quantity.replace(' ', '_')}"
+                for section in sections
+                for quantity in quantities.split(", ")
+            )
+            who = protocol.Identity(1, "bay-2", "1.0.0", 1000, 1, 0, -1, names + common)
+            length = protocol.line_length(largest(who))
+            assert int(told) == length
+            assert word.startswith("fits") == (length <= protocol.MAX_LINE)
+    bare = protocol.Identity(1, "bay-2", "1.0.0", 1000, 1, 0, -1, ("",))
+    assert f"takes {protocol.line_length(largest(bare))} bytes" in text
