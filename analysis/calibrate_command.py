@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from logger.settings import ChannelQuantity, ChannelSettings, Settings
 
 
+_WRITTEN = "written. A logger that is running takes it up when it is started again."
+
+
 class ShapeName(enum.StrEnum):
     """The shapes, as options."""
 
@@ -125,7 +128,7 @@ def calibrate(  # noqa: PLR0913, PLR0917  the options of a command line
             *words.sentences(found, known.quantity, demands.full_scale),
             *(words.at_words(found, place, known.quantity) for place in places),
             *remarks,
-            f"{settings_file}: {'not written (--dry-run).' if dry_run else 'written.'}",
+            f"{settings_file}: {'not written (--dry-run).' if dry_run else _WRITTEN}",
         ],
         words.table_of(found, known.quantity, channel, demands.residual_limit),
     )

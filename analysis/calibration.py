@@ -16,6 +16,8 @@ from scipy.special import stdtrit
 from analysis.calibration_checks import (
     CalibrationError,
     check_corrections,
+    check_ends,
+    check_knots,
     check_order,
     check_points,
     check_residuals,
@@ -64,6 +66,8 @@ class Demands:
     """Largest departure from the fit that the datasheet allows."""
     correction_limit: float = math.inf
     """A larger correction is a fault, and no calibration."""
+    ends: tuple[float, float] | None = None
+    """Where else the correction must be within its limit: the range over which the channel is used."""
     full_scale: float | None = None
     """Upper end of the channel's range; drifts are shares of it."""
     plausible: tuple[float, float] = (-math.inf, math.inf)
@@ -196,14 +200,17 @@ def calibrate(points: Sequence[Point], shape: Shape, demands: Demands) -> Calibr
     check_points(points, shape, demands.plausible, demands.quantity)
     at_K = _main_temperature_K(points)
     check_order(_near(points, at_K), demands.quantity)
+    check_corrections(points, demands.correction_limit, demands.quantity)
     read, true = (np.array([getattr(point, name) for point in points]) for name in ("read", "true"))
     if shape == "points":
         found = _by_knots(points, read, true, demands)
     else:
         found = _by_line(points, read, true, shape, at_K, demands)
-    check_corrections(points, demands.correction_limit, demands.quantity)
     if shape == "line":
         check_span(found.span)
+    if shape != "zero" and demands.ends is not None:
+        at_ends = {end: found.correction_at(end)[0] for end in demands.ends}
+        check_ends(at_ends, demands.correction_limit, demands.quantity)
     check_residuals(points, found.residuals, demands.residual_limit, demands.quantity)
     return found
 
@@ -353,12 +360,14 @@ def _by_knots(points: tuple[Point, ...], read: Floats, true: Floats, demands: De
     values, place = np.unique(true, return_inverse=True)
     columns = (place[:, None] == np.arange(len(values))).astype(float)
     fit = _fit(columns, true - read, _weights(points))
+    knots = np.column_stack([values - fit.coefficients, values])
+    check_knots(knots, demands.quantity)
     return Calibrated(
         "points",
         points,
         zero=0.0,
         span=1.0,
-        knots=tuple((float(v - c), float(v)) for v, c in zip(values, fit.coefficients, strict=True)),
+        knots=tuple((float(r), float(t)) for r, t in knots),
         residuals=fit.residuals,
         fit=fit,
         centre=0.0,

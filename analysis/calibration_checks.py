@@ -7,12 +7,12 @@ import math
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from analysis.quantities import shown, shown_difference
+from analysis.quantities import DISPLAYS, shown, shown_difference
 from logger.errors import PlainError
 from logger.units import STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 _LEAST = {"zero": 1, "line": 2, "points": 2}
 """Different true values that a shape needs at least."""
+
+
+_LEAST_UNCERTAINTY = 1e-12
+"""Less than this, in whatever SI unit, is zero."""
 
 
 class CalibrationError(PlainError, ValueError):
@@ -52,7 +56,7 @@ def check_points(
     for number, point in enumerate(points, 1):
         if not (math.isfinite(point.read) and math.isfinite(point.true)):
             raise CalibrationError(f"point {number}: is no number")
-        if point.uncertainty is not None and not point.uncertainty > 0.0:
+        if point.uncertainty is not None and not _LEAST_UNCERTAINTY < point.uncertainty < math.inf:
             raise CalibrationError(f"point {number}: an uncertainty must be above zero")
         if not low <= point.read <= high:
             raise CalibrationError(
@@ -91,6 +95,27 @@ def check_corrections(points: Sequence[Point], limit: float, quantity: ChannelQu
         f"point {number}: {shown_difference(abs(off), quantity)} between reading and reference is more than a "
         f"calibration may take off ({shown_difference(limit, quantity)}); {hint}"
     )
+
+
+def check_ends(corrections: Mapping[float, float], limit: float, quantity: ChannelQuantity) -> None:
+    """Refuse a fit that runs wild within the range: points too near one another say nothing of the span."""
+    end, off = max(corrections.items(), key=lambda item: abs(item[1]))
+    if abs(off) > limit:
+        raise CalibrationError(
+            f"at {shown(end, quantity)} the correction would be {shown_difference(off, quantity)}, more than a "
+            f"calibration may take off ({shown_difference(limit, quantity)}): the points are too near one another "
+            "for a line, or the sensor is faulty"
+        )
+
+
+def check_knots(knots: Floats, quantity: ChannelQuantity) -> None:
+    """Refuse knots (n, 2) that could not be told apart, or would change places, where they are written rounded."""
+    least = DISPLAYS[quantity].factor * 10.0 ** -DISPLAYS[quantity].decimals
+    steps = knots[1:] - knots[:-1]
+    if (steps < least).any():
+        raise CalibrationError(
+            f"two of the points lie less than {shown_difference(least, quantity)} apart, or in the wrong order"
+        )
 
 
 def check_residuals(

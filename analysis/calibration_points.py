@@ -23,6 +23,7 @@ import numpy as np
 from analysis.autocorrelation import mean_of
 from analysis.calibration import Point
 from analysis.calibration_checks import CalibrationError
+from analysis.export import label_offset_us
 from analysis.quantities import DISPLAYS, shown
 from logger import units
 from logger.channels import Conversion, Quality
@@ -41,8 +42,9 @@ if TYPE_CHECKING:
 
 _COLUMNS = ("read", "true", "uncertainty", "temperature")
 _HEADER = re.compile(r"(\w+?)_(\S.*)")
-_PLAUSIBLE_ROWS = 1_000_000
 _PORTION = 5000
+_WARM_UP_us = 60_000_000
+"""Conversion begins so long before a stretch: the supply is known by then."""
 LEAST_READINGS = 3
 """Fewer good readings in a stretch of a journal than this are no point (own choice)."""
 
@@ -223,22 +225,26 @@ def points_from_journal(
 def _stretch_point(
     reader: JournalReader, stretch: Stretch, settings: Settings, name: str, quantity: ChannelQuantity
 ) -> Point:
-    boots = reader.boots()
-    reader.seek_label(stretch.begin_us)
-    conversion = Conversion(settings)
+    boots, newest = reader.boots(), reader.newest()
     good: list[NDArray[np.float64]] = []
     bad: set[str] = set()
-    while entries := reader.read(_PORTION):
+    if newest is not None:
+        # the same labels as an export has, from which people take their times
+        label_us = label_offset_us(reader, newest, stretch.end_us)
+        begin_us, end_us = stretch.begin_us - label_us, stretch.end_us - label_us
+        reader.seek(begin_us - _WARM_UP_us)
+    conversion = Conversion(settings)
+    while newest is not None and (entries := reader.read(_PORTION)):
         for block in sample_blocks(entries, boots):
             si = conversion.convert(block)
             if name not in si.names:
                 continue
             column = si.names.index(name)
-            inside = (si.utc_us >= stretch.begin_us) & (si.utc_us <= stretch.end_us)
+            inside = (si.rig_us >= begin_us) & (si.rig_us <= end_us)
             fine = inside & (si.quality[:, column] == Quality.GOOD)
             good.append(si.values[fine, column])
             bad |= {Quality(q).name.lower().replace("_", " ") for q in si.quality[inside & ~fine, column]}
-        if entries[-1].utc_us > stretch.end_us:
+        if entries[-1].rig_us > end_us:
             break
     readings = np.concatenate(good) if good else np.zeros(0)
     if len(readings) < LEAST_READINGS:

@@ -34,6 +34,8 @@ _MOST_OFF = 0.05
 _MOST_OFF_Pa = 80e3
 """A pressure correction beyond this share of the range, or near one atmosphere, is a mix-up (own choice)."""
 _MOST_OFF_K = 5.0
+_TEMPERATURES_K = (233.15, 333.15)
+"""The weather of a soak, with room."""
 
 
 def find_channel(settings: Settings, name: str) -> ChannelSettings:
@@ -78,12 +80,22 @@ def demands_of(
         quantity,
         residual_limit=limit,
         correction_limit=max(most, limit),
+        ends=_ends(channel, full_scale),
         full_scale=full_scale,
         plausible=_plausible(channel),
         reference_uncertainty=0.0
         if reference is None
         else _difference(reference, quantity, "--reference-uncertainty"),
     )
+
+
+def _ends(channel: ChannelSettings, full_scale: float | None) -> tuple[float, float] | None:
+    """The range in which a soak uses the channel; None where any correction may be right (a height, a divider)."""
+    if channel.quantity == "temperature_K":
+        return _TEMPERATURES_K
+    if channel.quantity != "pressure_Pa":
+        return None
+    return channel.range or (None if full_scale is None else (0.0, full_scale))
 
 
 def keep_span(demands: Demands, calibration: Calibration) -> Demands:

@@ -94,7 +94,7 @@ def export_recording(
     channels = [name for boot in boots.values() for name in boot.channels]
     if not columns_for(channels):
         raise ExportError(f"{reader.path}: its rig has no channel that a recording has a column for")
-    label_us = _label_offset_us(reader, newest, span_utc_us[1])
+    label_us = label_offset_us(reader, newest, span_utc_us[1])
     span = _Span(*(None if end is None else end - label_us for end in span_utc_us))
     conversions = open_conversions(reader, settings)
     if span.begin_us is not None:
@@ -122,7 +122,7 @@ def export_recording(
     return Exported(writer.rows, first_us, last_us, missing)
 
 
-def _label_offset_us(reader: JournalReader, newest: Entry, end_utc_us: int | None) -> int:
+def label_offset_us(reader: JournalReader, newest: Entry, end_utc_us: int | None) -> int:
     """Label less rig time of the newest sample up to `end_utc_us`."""
     if end_utc_us is not None:
         reader.seek_label(end_utc_us + 1)

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
+_WIDEST = 1e9
+"""Uncertainties that differ by more than this leave no digits to the rest (own choice)."""
+
+
 class RegressionError(ValueError):
     """Data to which this model can't be fitted; the text is the reason, in one line."""
 
@@ -82,6 +86,9 @@ def fit_columns(columns: ArrayLike, y: ArrayLike, uncertainties: ArrayLike | Non
     u = np.ones(len(Y)) if uncertainties is None else np.asarray(uncertainties, np.float64)
     _check(X, Y, u)
     n, k = X.shape
+    # relative to the largest, so that their size alone moves no digit
+    largest = float(u.max())
+    u = u / largest
     A, b = X / u[:, None], Y / u
     lengths = np.sqrt((A**2).sum(axis=0))
     if not (lengths > 0.0).all():
@@ -95,17 +102,20 @@ def fit_columns(columns: ArrayLike, y: ArrayLike, uncertainties: ArrayLike | Non
     inverse = np.linalg.inv(R)
     covariance = inverse @ inverse.T / np.outer(lengths, lengths)
     weighted = b - A @ scaled
+    residuals = weighted * u
+    if uncertainties is not None:
+        weighted, covariance = weighted / largest, covariance * largest**2
     square = float(weighted @ weighted)
     degrees = n - k
     variance = square / degrees if degrees else math.nan
     constant = bool((np.ptp(X, axis=0) == 0.0).any())
     about = float((b / u).sum() / (1.0 / u**2).sum()) if constant else 0.0
-    total = float((((Y - about) / u) ** 2).sum())
+    total = float((((Y - about) / u) ** 2).sum()) / (1.0 if uncertainties is None else largest**2)
     explained, freedom = total - square, k - constant
     return Fit(
         coefficients=scaled / lengths,
         covariance=covariance if uncertainties is not None else covariance * variance,
-        residuals=weighted * u,
+        residuals=residuals,
         degrees=degrees,
         deviation=math.sqrt(variance),
         r_squared=explained / total if total else math.nan,
@@ -123,6 +133,8 @@ def _check(X: Floats, Y: Floats, u: Floats) -> None:
         raise RegressionError("a value is no finite number")
     if not (np.isfinite(u).all() and (u > 0.0).all()):
         raise RegressionError("an uncertainty is not above zero")
+    if u.max() > _WIDEST * u.min():
+        raise RegressionError("the uncertainties differ beyond all reason")
 
 
 def _ratio(above: float, below: float) -> float:

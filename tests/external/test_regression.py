@@ -115,6 +115,17 @@ def test_weights_as_in_statsmodels(seed: int) -> None:
     np.testing.assert_allclose(covariance, theirs.normalized_cov_params, rtol=1e-9)
 
 
+@pytest.mark.parametrize("scale", [1e-30, 1e30])
+def test_the_size_of_the_uncertainties_moves_no_coefficient(scale: float) -> None:
+    x, y, u = noisy(1)
+    columns = np.vander(x, 3, increasing=True)
+    plain, scaled = fit_columns(columns, y, u), fit_columns(columns, y, u * scale)
+    np.testing.assert_allclose(scaled.coefficients, plain.coefficients, rtol=1e-12)
+    np.testing.assert_allclose(scaled.standard_errors, plain.standard_errors * scale, rtol=1e-12)
+    assert scaled.deviation * scale == pytest.approx(plain.deviation, rel=1e-12)
+    assert (scaled.r_squared, scaled.f_value) == pytest.approx((plain.r_squared, plain.f_value), rel=1e-10)
+
+
 def test_prediction_as_in_statsmodels() -> None:
     x, y, _ = noisy(5)
     theirs = sm.OLS(y, np.vander(x, 3, increasing=True)).fit()
@@ -199,6 +210,7 @@ def test_the_interval_of_the_line_holds_the_truth_as_often_as_it_says() -> None:
         ([1.0, 2.0, 3.0], [1.0, 2.0, np.inf], 1, None, "no finite number"),
         ([1.0, 2.0, 3.0], [1.0, 2.0], 1, None, "3 rows of columns, but 2 values"),
         ([1.0, 2.0, 3.0], [1.0, 2.0, 3.0], 1, [0.1, 0.0, 0.1], "not above zero"),
+        ([1.0, 2.0, 3.0], [1.0, 2.0, 3.0], 1, [0.1, 1e-200, 0.1], "beyond all reason"),
     ],
 )
 def test_what_cannot_be_fitted_says_why(

@@ -299,6 +299,7 @@ def test_a_file_that_is_none(
             ("-p", "0 bar = 0 bar", "-p", "4.3 bar = 4 bar", "-p", "8 bar = 8 bar"),
             "the datasheet allows 8 kPa",
         ),
+        (("-p", "8.86 bar = 8.81 bar", "-p", "8.79 bar = 8.77 bar"), "too near one another"),
         ((*THREE, "--datasheet", "0.2 kPa"), "the datasheet allows 0.2 kPa"),
         ((*THREE, "--datasheet", "0.01 %"), "the datasheet allows 0.16 kPa"),
         ((*THREE, "--datasheet", "0 %"), "must be above zero"),

@@ -5,10 +5,14 @@ from __future__ import annotations
 import doctest
 import math
 from dataclasses import replace
+from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from analysis import calibration, calibration_points, calibration_words, quantities, settings_editor
 from analysis.calibration import Calibrated, Demands, Point, calibrate
@@ -214,10 +218,65 @@ def test_nonsense_is_refused_with_the_reason(
         calibrate(points, shape, DEMANDS)
 
 
+numbers = st.floats(-2e6, 2e6, allow_nan=False) | st.sampled_from([0.0, 1e5, 4e5, 8e5])
+either = st.none() | st.floats(200.0, 330.0) | st.sampled_from([295.0, 261.0])
+fuzzed = st.builds(Point, numbers, numbers, st.none() | st.floats(0.0, 1e6), either)
+sound = st.builds(
+    lambda true, off, warm: Point(true + off, true, temperature_K=warm),
+    st.sampled_from([0.0, 4e5, 8e5, 12e5]),
+    st.floats(-5e3, 5e3),
+    st.sampled_from([295.0, 294.0, 261.0, 278.0]),
+)
+
+
+LOOSE = replace(DEMANDS, correction_limit=math.inf, residual_limit=1e9)
+NO_RANGE = replace(DEMANDS, full_scale=None)
+
+
+@given(
+    st.lists(fuzzed, max_size=6) | st.lists(sound, max_size=14),
+    st.sampled_from(["line", "zero", "points"]),
+    st.sampled_from([DEMANDS, LOOSE, NO_RANGE]),
+)
+def test_any_points_give_a_calibration_or_the_reason_why_not(
+    points: list[Point], shape: calibration.Shape, demands: Demands
+) -> None:
+    found = None
+    reason = ""
+    try:
+        found = calibrate(points, shape, demands)
+    except CalibrationError as error:
+        reason = str(error)
+    if found is None:
+        assert len(reason.splitlines()) == 1
+        return
+    assert math.isfinite(found.zero)
+    assert 0.5 <= found.span <= 2.0
+    assert sentences(found, "pressure_Pa", demands.full_scale)
+    assert object_of(found, "a.pressure", "pressure_Pa", [0.0, 8e5])["shape"] == shape
+    keys = settings_keys(found, "pressure_Pa", made_on=date(2026, 11, 2), reference="gauge 7")
+    settings_editor.edited("", {("channels", "a.pressure", "calibration"): keys}, Path("x.toml"))
+
+
 def test_a_span_that_the_settings_would_refuse_is_refused() -> None:
     points = [Point(bar * BAR * 3.0, bar * BAR) for bar in (0.0, 0.1, 0.2)]
     with pytest.raises(CalibrationError, match=r"the span would be 0\.333"):
         calibrate(points, "line", DEMANDS)
+
+
+def test_points_too_near_one_another_are_no_line() -> None:
+    """Seen in a trial: two readings 7 kPa apart gave a span of 0.55 without a word."""
+    near = [Point(886.173e3, 881e3), Point(879.213e3, 877.2e3)]
+    whole = replace(DEMANDS, ends=(0.0, FULL_SCALE))
+    with pytest.raises(
+        CalibrationError, match=r"at 0 kPa the correction would be 397.* too near one another"
+    ):
+        calibrate(near, "line", whole)
+    with pytest.raises(CalibrationError, match="too near one another"):
+        calibrate(near, "points", whole)
+    # the zero alone can be had from them
+    assert calibrate(near, "zero", whole).zero == pytest.approx(-3593.0)
+    assert calibrate(transducer(), "line", whole).span < 1.0
 
 
 def test_two_points_are_enough_and_say_so() -> None:
@@ -242,7 +301,7 @@ def test_hysteresis() -> None:
 def test_what_is_written_is_what_was_found(seed: int) -> None:
     """The rounded keys correct every reading as the exact fit does, to a hundredth of a pascal."""
     found = calibrate(transducer(noise=300.0, seed=seed, zero=-2345.678), "line", DEMANDS)
-    keys = settings_keys(found, "pressure_Pa", made_on=None, reference="gauge 7")  # type: ignore[arg-type]
+    keys = settings_keys(found, "pressure_Pa", made_on=date(2026, 11, 2), reference="gauge 7")
     zero_Pa = float(keys["zero"].removesuffix(" kPa")) * 1e3
     for point in found.points:
         exact = found.zero + found.span * point.read
