@@ -149,7 +149,7 @@ def settings_keys(
     """Return the keys of the channel's calibration table; None takes an old key away.
 
     The span is rounded first and the zero fits the rounded span at the middle of the points, so that rounding moves no
-    corrected reading by more than a hundredth of a pascal or so.
+    corrected reading by more than some hundredths of a pascal.
     """
     keys: dict[str, Any] = {
         "date": made_on,

@@ -73,6 +73,34 @@ def test_thermistor() -> None:
     assert coefficients == channel_settings.NTC_10K
 
 
+def counts_of_divider(lower_ohm: np.ndarray, upper_ohm: float, supply_V: float = 3.3) -> np.ndarray:
+    """Counts of 187.5 µV at a pin with a resistor to the supply and the sensor to ground: the divider, by hand."""
+    return supply_V * lower_ohm / (lower_ohm + upper_ohm) / 187.5e-6
+
+
+def test_a_platinum_thermometer_from_counts_to_kelvin() -> None:
+    rows = table("pt100_iec60751.csv")
+    text = '[channels."a.gas_temperature"]\nconverter = "pt1000"\nsupply = "3.3 V"\n'
+    text += 'pull_up = "2.2 kohm"\nlead = "0.4 ohm"\n'
+    counts = counts_of_divider(column(rows, "R_Pt1000_computed_ohm") + 0.4, 2200.0)
+    converted = convert_block(block_of("a.gas_temperature", counts), settings_from_text(text))
+    np.testing.assert_allclose(converted.values[:, 0] - 273.15, column(rows, "t_C"), atol=1e-4)
+    inside = column(rows, "t_C") > -60.0
+    assert (converted.quality[inside, 0] == Quality.GOOD).all()
+
+
+def test_a_thermistor_from_counts_to_kelvin() -> None:
+    rows = table("thermistor_10k.csv")
+    text = '[channels."ambient.temperature"]\nconverter = "thermistor"\nsupply = "3.3 V"\npull_up = "10 kohm"'
+    counts = counts_of_divider(column(rows, "R_from_coefficients_ohm"), 10e3)
+    converted = convert_block(block_of("ambient.temperature", counts), settings_from_text(text))
+    np.testing.assert_allclose(converted.values[:, 0] - 273.15, column(rows, "t_C"), atol=1e-4)
+    assert (converted.quality[:, 0] == Quality.GOOD).all()
+    # rounding to whole counts is at most half a step: 0.015 K at -40 °C, where a count is worth most (computed)
+    whole = convert_block(block_of("ambient.temperature", np.round(counts)), settings_from_text(text))
+    assert np.abs(whole.values[:, 0] - converted.values[:, 0]).max() < 0.02
+
+
 @pytest.mark.parametrize("row", table("converter_steps.csv"), ids=lambda row: row["full_scale_V"])
 def test_converter_steps(row: dict[str, str]) -> None:
     full_scale_V = float(row["full_scale_V"])
