@@ -34,6 +34,7 @@ COMMANDS = {
     "export": "analysis.export_command:export",
     "calibrate": "analysis.calibrate_command:calibrate",
     "virtual-rig": "logger.virtual.commands:virtual_rig",
+    "bench": "logger.bench.commands:bench",
     "wire-check": "logger.wirecheck.commands:wire_check",
 }
 """Name of the command: where its function is. In the order of the help page."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import doctest
+import importlib
 import json
 
 import pytest
@@ -116,3 +118,11 @@ def test_timing_goes_through_the_wrap_of_the_uptime() -> None:
     found = timing.measure(samples, 100)
     # by construction: every 100 ms, without exception
     assert (found.step_ms, found.worst_ms, found.backwards) == (100.0, 0.0, 0)
+
+
+@pytest.mark.parametrize(
+    "module", ["wirecheck.lines", "wirecheck.points", "wirecheck.dialogue", "protocol", "bench.window"]
+)
+def test_the_examples_in_the_code(module: str) -> None:
+    result = doctest.testmod(importlib.import_module(f"logger.{module}"))
+    assert (result.failed, result.attempted > 0) == (0, True)
