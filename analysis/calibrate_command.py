@@ -43,11 +43,19 @@ def calibrate(  # noqa: PLR0913, PLR0917  the options of a command line
             "--points", help="CSV with read_bar,true_bar and perhaps uncertainty_bar,temperature_degC."
         ),
     ] = None,
-    journal: Annotated[Path | None, typer.Option("--journal", "-j", help="Journal for --stretch.")] = None,
+    journal: Annotated[
+        Path | None, typer.Option("--journal", "-j", help="Journal for --stretch and --run.")
+    ] = None,
     stretches: Annotated[
         list[str] | None,
         typer.Option(
             "--stretch", help="'2026-11-02T10:00Z/2026-11-02T10:02Z = 8 bar': mean of the journal then."
+        ),
+    ] = None,
+    runs: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--run", help="'begin/end = 0 bar' (or '= air'): a night open to the air, for the drift."
         ),
     ] = None,
     reference_uncertainty: Annotated[
@@ -99,14 +107,16 @@ def calibrate(  # noqa: PLR0913, PLR0917  the options of a command line
         check_plot(plot)
     settings = load_settings(settings_file)
     known = find_channel(settings, channel)
-    points = _points(settings, channel, known, (typed or [], file, journal, stretches or []), uncorrected)
+    points = _points(
+        settings, channel, known, (typed or [], file, journal, stretches or [], runs or []), uncorrected
+    )
     demands = demands_of(settings, channel, known, datasheet, reference_uncertainty)
     if shape is ShapeName.ZERO:
         demands = keep_span(demands, known.calibration)
     places = [_reading(text, known.quantity) for text in at or []]
     day = _day(made_on)
     form: Shape = shape.value
-    undone = known.calibration != NO_CALIBRATION and not uncorrected and not stretches
+    undone = known.calibration != NO_CALIBRATION and not uncorrected and journal is None
     try:
         found = fit(points, form, demands)
     except CalibrationError as error:
@@ -149,23 +159,22 @@ def _points(
     settings: Settings,
     name: str,
     channel: ChannelSettings,
-    sources: tuple[list[str], Path | None, Path | None, list[str]],
+    sources: tuple[list[str], Path | None, Path | None, list[str], list[str]],
     uncorrected: bool,
 ) -> list[Point]:
     """All points in the order typed, file, journal; without the calibration that the settings have by now."""
-    from analysis.calibration_points import (  # noqa: PLC0415  see calibrate
+    from analysis.calibration_journal import points_from_journal, typed_stretch  # noqa: PLC0415  see calibrate
+    from analysis.calibration_points import (  # noqa: PLC0415
         points_from_file,
-        points_from_journal,
         typed_point,
-        typed_stretch,
         without,
     )
 
-    typed, file, journal, stretches = sources
-    if bool(stretches) != (journal is not None):
-        raise typer.BadParameter("--journal and --stretch go together")
-    if not (typed or file or stretches):
-        raise typer.BadParameter("give points by --point, --points or --stretch")
+    typed, file, journal, stretches, runs = sources
+    if bool(stretches or runs) != (journal is not None):
+        raise typer.BadParameter("--journal goes with --stretch or --run, and they with it")
+    if not (typed or file or journal):
+        raise typer.BadParameter("give points by --point, --points, --stretch or --run")
     points = [typed_point(text, channel.quantity) for text in typed]
     if file is not None:
         points += points_from_file(file, channel.quantity)
@@ -173,7 +182,8 @@ def _points(
         points = without(channel.calibration, points)
     if journal is not None:
         held = [typed_stretch(text, channel.quantity) for text in stretches]
-        points += points_from_journal(journal, held, settings, name, channel)
+        drifting = [typed_stretch(text, channel.quantity, run=True) for text in runs]
+        points += points_from_journal(journal, held, drifting, settings, name, channel)
     return points
 
 

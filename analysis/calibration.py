@@ -7,6 +7,7 @@ What is fitted is the correction, true − read, over what was read; so the cali
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -39,6 +40,8 @@ Shape = Literal["line", "zero", "points"]
 PROBABILITY = 0.95
 LEAST_SPAN_K = 5.0
 """Points over fewer kelvins than this say nothing of a drift with temperature (own choice)."""
+FAR_APART = 0.25
+"""Values whose difference is a smaller share of the largest one say nothing of a span's drift (own choice)."""
 SUSPICIOUS = 0.05
 """A misfit less probable than this is said (common practice, no source)."""
 
@@ -199,7 +202,7 @@ def calibrate(points: Sequence[Point], shape: Shape, demands: Demands) -> Calibr
     points = tuple(points)
     check_points(points, shape, demands.plausible, demands.quantity)
     at_K = _main_temperature_K(points)
-    check_order(_near(points, at_K), demands.quantity)
+    check_order(_near(points, at_K), demands.residual_limit, demands.quantity)
     check_corrections(points, demands.correction_limit, demands.quantity)
     read, true = (np.array([getattr(point, name) for point in points]) for name in ("read", "true"))
     if shape == "points":
@@ -312,7 +315,7 @@ def _fit_with_drift(
         return _fit(np.column_stack(base), correction, weights), 0
     warmer_K = np.array([point.temperature_K for point in points], np.float64) - at_K
     drifts = [warmer_K, warmer_K * read]
-    for count in (2, 1) if _pressures_at_two_temperatures(points) else (1,):
+    for count in (2, 1) if _values_at_two_temperatures(points) else (1,):
         columns = np.column_stack([*base, *drifts[:count]])
         try:
             return _fit(columns, correction, weights), count
@@ -323,12 +326,13 @@ def _fit_with_drift(
     )
 
 
-def _pressures_at_two_temperatures(points: tuple[Point, ...]) -> bool:
-    """Whether at two temperatures at least, apart enough, more than one value was held."""
-    kelvins = sorted({round((point.temperature_K or 0.0) / 2.0) for point in points})
-    with_span = [
-        k for k in kelvins if len({p.true for p in points if round((p.temperature_K or 0.0) / 2.0) == k}) > 1
-    ]
+def _values_at_two_temperatures(points: tuple[Point, ...]) -> bool:
+    """Whether at two temperatures at least, apart enough, values far enough apart were held to see the span."""
+    held: defaultdict[int, list[float]] = defaultdict(list)
+    for point in points:
+        held[round((point.temperature_K or 0.0) / 2.0)].append(point.true)
+    wide = FAR_APART * max(abs(point.true) for point in points)
+    with_span = sorted(k for k, values in held.items() if max(values) - min(values) > wide)
     return len(with_span) > 1 and 2.0 * (with_span[-1] - with_span[0]) >= LEAST_SPAN_K
 
 

@@ -65,19 +65,19 @@ def check_points(
             )
 
 
-def check_order(points: Sequence[Point], quantity: ChannelQuantity) -> None:
-    """Refuse readings that do not rise with the reference: columns or points mixed up, or a wire."""
-    reads: defaultdict[float, list[float]] = defaultdict(list)
-    for point in points:
-        reads[point.true].append(point.read)
-    means = [(true, sum(read) / len(read)) for true, read in sorted(reads.items())]
-    for (true, read), (more_true, more_read) in itertools.pairwise(means):
-        if not more_read > read:
-            falls = "falls" if more_read < read else "stays"
+def check_order(points: Sequence[Point], limit: float, quantity: ChannelQuantity) -> None:
+    """Refuse readings that do not rise with the reference: columns or points mixed up, or a wire.
+
+    Points of nearly the same reference, within what the datasheet allows, may stand in any order.
+    """
+    ordered = sorted(points, key=lambda point: point.true)
+    for low, high in itertools.combinations(ordered, 2):
+        if high.true - low.true > 2.0 * limit and not high.read > low.read:
+            falls = "falls" if high.read < low.read else "stays"
             raise CalibrationError(
-                f"wrong order: while the reference rises from {shown(true, quantity)} to "
-                f"{shown(more_true, quantity)} the reading {falls}, {shown(read, quantity)} to "
-                f"{shown(more_read, quantity)}; are points or columns mixed up, or does the sensor not read?"
+                f"wrong order: while the reference rises from {shown(low.true, quantity)} to "
+                f"{shown(high.true, quantity)} the reading {falls}, {shown(low.read, quantity)} to "
+                f"{shown(high.read, quantity)}; are points or columns mixed up, or does the sensor not read?"
             )
 
 

@@ -262,6 +262,111 @@ def test_a_journal_of_another_rig(settings: Path, journal: Path, capsys: pytest.
     assert "has no channel front_left.height" in capsys.readouterr().err
 
 
+NIGHT_s = 10 * 3600
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Ten hours open to the air, from 20 to -12 °C: a gauge transducer and an absolute one drift by 80 Pa/K each."""
+    path = tmp_path_factory.mktemp("night") / "night.journal"
+    rng = np.random.default_rng(6)
+    begin_us = us_from_utc(BEGIN)
+    channels = (NAME, "rear_left.pressure", "ambient.temperature", "ambient.pressure", "rig.supply_voltage")
+    with Journal.open(path) as book:
+        boot = book.note_boot(
+            boot=1, rig="bay", firmware="1.0", period_ms=30_000, channels=channels, resumed=True
+        )
+        entries = []
+        for number, second in enumerate(range(0, NIGHT_s, 30)):
+            warm_degC = -12.0 + 32.0 * np.exp(-second / 9000.0)
+            air_Pa = 101_325.0 + 500.0 * np.sin(second / 20_000.0)
+            reads = (1000.0 + 80.0 * (warm_degC - 20.0), air_Pa + 80.0 * (warm_degC - 20.0))
+            counts = [round((0.1 + 0.8 * r / 16e5) * SUPPLY + rng.normal(0.0, 1.0)) for r in reads]
+            body = sample_body((*counts, round(warm_degC * 16), round(air_Pa), SUPPLY))
+            at_us = begin_us + second * 1_000_000
+            entries.append(Entry(0, "D", boot.id, number, second * 1_000_000, at_us, body))
+        book.append(entries)
+    return path
+
+
+RUN = "2026-11-02T10:00:00Z/2026-11-02T20:00:00Z"
+
+
+def test_a_night_open_to_the_air(settings: Path, night: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ("-j", str(night), "--run", f"{RUN} = 0 bar", "--shape", "zero")
+    got = said(settings, capsys, *words)
+    assert 20 <= len(got["points"]) <= 24
+    assert sum(point["readings"] for point in got["points"]) == NIGHT_s // 30
+    # 80 Pa/K of 16 bar
+    assert got["drift"]["zero_per_K"] == pytest.approx(5e-5, rel=0.02)
+    assert load_settings(settings).channels[NAME].calibration.zero_drift_per_K == pytest.approx(
+        5e-5, rel=0.02
+    )
+    # it was the span that nobody measured: the datasheet's bound stays
+    assert load_settings(settings).sensor_of("front_left").temperature_coefficient_per_K == pytest.approx(
+        2e-4
+    )
+
+
+def test_a_night_of_an_absolute_transducer(
+    settings: Path, night: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("-j", str(night), "--run", f"{RUN} = air", "--shape", "zero")
+    got = said(settings, capsys, *words, channel="rear_left.pressure")
+    assert got["drift"]["zero_per_K"] == pytest.approx(5e-5, rel=0.02)
+    assert all(abs(point["true"] - 101_325.0) < 501.0 for point in got["points"])
+
+
+@pytest.mark.parametrize(
+    ("run_text", "channel", "reason"),
+    [
+        ("2026-11-02T19:00:00Z/2026-11-02T20:00:00Z = 0 bar", NAME, "the air went from -11.4 °C to -11."),
+        ("2026-11-03T19:00:00Z/2026-11-03T20:00:00Z = 0 bar", NAME, "0 good readings"),
+        (f"{RUN} = 0 bar @ 3 degC", NAME, "takes its temperatures from ambient.temperature"),
+        (f"{RUN} = air", "ambient.temperature", "only a pressure"),
+    ],
+)
+def test_a_run_that_is_none(
+    settings: Path, night: Path, capsys: pytest.CaptureFixture[str], run_text: str, channel: str, reason: str
+) -> None:
+    assert run(settings, "-j", str(night), "--run", run_text, "--shape", "zero", channel=channel) == 1
+    assert reason in capsys.readouterr().err
+    assert settings.read_text() == SETTINGS
+
+
+def test_a_run_in_a_journal_without_the_air(
+    settings: Path, journal: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run_text = "2026-11-02T10:00:00Z/2026-11-02T10:03:00Z = 0 bar"
+    assert run(settings, "-j", str(journal), "--run", run_text) == 1
+    assert "0 good readings of ambient.temperature" in capsys.readouterr().err
+
+
+def test_a_reading_between_two_counts_stands(settings: Path, tmp_path: Path) -> None:
+    """A quiet converter that steps by one count in the middle has not moved."""
+    path = tmp_path / "quiet.journal"
+    with Journal.open(path) as book:
+        boot = book.note_boot(
+            boot=1,
+            rig="bay",
+            firmware="1.0",
+            period_ms=1000,
+            channels=(NAME, "rig.supply_voltage"),
+            resumed=True,
+        )
+        begin_us = us_from_utc(BEGIN)
+        book.append(
+            [
+                Entry(
+                    0, "D", boot.id, s, s * 10**6, begin_us + s * 10**6, sample_body((2613 + s // 30, SUPPLY))
+                )
+                for s in range(60)
+            ]
+        )
+    text = "2026-11-02T10:00:00Z/2026-11-02T10:01:00Z = 0 bar"
+    assert run(settings, "-j", str(path), "--stretch", text, "--shape", "zero") == 0
+
+
 FILES = {
     "": "is empty",
     "read_bar,true_bar\n": "no row but its header",
