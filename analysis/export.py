@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.conversions import open_conversions
 from analysis.files import whole_file
 from analysis.recording_writer import RecordingWriter, columns_for
+from logger.conversions import open_conversions
 from logger.errors import PlainError
 
 if TYPE_CHECKING:

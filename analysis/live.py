@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from analysis.conversions import Conversions, stored_settings
 from analysis.findings import findings
 from analysis.register import read_soaks
 from analysis.soak import SoakAnalysis
+from logger.conversions import Conversions, stored_settings
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 
@@ -160,7 +160,7 @@ class JournalFollower:
         return self._journal
 
     def step(self, limit: int = PORTION) -> int:
-        """Take the next entries, at most `limit`; return how many there were."""
+        """Take the next entries, at most `limit`; return how many; with less than `limit` all is taken that is there."""
         if self.ended:
             return 0
         entries = self._read(limit)
@@ -169,7 +169,7 @@ class JournalFollower:
         if self.given is None and self._newest_number() != self._number:
             self._seek_begin()
             self._journal = self._begin()
-            return len(entries)
+            return limit  # more is to come, from the begin on
         self._journal.conversions.learn(self.reader.configurations())
         self._journal.take(entries, self.reader.boots())
         return len(entries)

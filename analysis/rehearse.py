@@ -226,7 +226,7 @@ def rehearse(
         files.settings.write_text(settings_text(scenario), encoding="utf-8")
         common = ("--settings", str(files.settings), "--journal", str(files.journal))
         crew.start("logger", "logger", *common, "--port", str(files.port))
-        crew.start("analysis", "analysis", *common, "--findings", str(files.findings))
+        crew.start("analysis", "analysis", *common, "--look", "--findings", str(files.findings))
         for _ in _while_running(rig):
             crew.check("virtual rig")
             tell(_read(files.findings))

@@ -161,7 +161,7 @@ def _where(settings_file: Path | None, journal: Path | None) -> tuple[Settings |
 
 
 def _stored(reader: JournalReader) -> Settings:
-    from analysis.conversions import stored_settings  # noqa: PLC0415
+    from logger.conversions import stored_settings  # noqa: PLC0415
 
     stored = reader.configurations()
     return stored_settings(reader.path, stored[-1].text if stored else "")

@@ -43,6 +43,7 @@ def log_rig(
 ) -> None:
     """Log a rig into a journal until stopped (Ctrl-C or SIGTERM), through unplugged cables and restarts.
 
+    With `[mqtt]` in the settings the readings are published, too; a broker that is away gets them afterwards.
     What the rig has said is on disk within a second and only then acknowledged; what was lost all the same
     stands in the journal as a gap. Exit 0 after a stop, 1 if logging could not begin or go on.
 
@@ -58,9 +59,7 @@ def log_rig(
             level=logging.DEBUG if verbose else logging.INFO,
             format="%(asctime)s %(levelname)s %(message)s",
         )
-        from logger.daemon import Daemon  # noqa: PLC0415
-
-        asyncio.run(_run(Daemon(settings, path)))
+        asyncio.run(_run(settings, path))
 
 
 def _settings(file: Path | None, port: str | None) -> Settings:
@@ -84,11 +83,41 @@ def _file_name(rig: str) -> str:
     )
 
 
-async def _run(daemon: Daemon) -> None:
+async def _run(settings: Settings, path: Path) -> None:
+    from logger.daemon import Daemon  # noqa: PLC0415
+
+    daemon = Daemon(settings, path)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, daemon.stop)
-    await daemon.run()
+    await log_and_mirror(daemon, settings, path)
+
+
+async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None:
+    """Run the daemon until it is stopped, and beside it the mirror at the broker, if the settings name one."""
+    if settings.mqtt is None:
+        await daemon.run()
+        return
+    from logger.readings_mirror import ReadingsMirror  # noqa: PLC0415
+
+    mirror = ReadingsMirror(settings.mqtt, path, settings.rig.name)
+    tasks = [
+        asyncio.create_task(daemon.run(), name="daemon"),
+        asyncio.create_task(mirror.run(), name="readings mirror"),
+    ]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        if not tasks[0].done():
+            # the mirror never ends by itself; the readings so far are brought home before its error is told
+            daemon.stop()
+            await tasks[0]
+    finally:
+        for task in tasks:
+            task.cancel()
+        results = await asyncio.gather(*tasks, return_exceptions=True)
+    for result in results:
+        if isinstance(result, Exception):
+            raise result
 
 
 def _tell_status(path: Path, *, as_json: bool) -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+from logger.delivery_settings import MqttSettings, NotifySettings  # noqa: TC001  fields of a dataclass
 from logger.errors import PlainError
 from logger.units import SECONDS_PER_DAY, STANDARD_ATMOSPHERE_Pa
 
@@ -206,8 +207,11 @@ class Settings:
     sections: Mapping[str, SectionSettings] = field(default_factory=dict)
     channels: Mapping[str, ChannelSettings] = field(default_factory=dict)
     journal: JournalSettings = JournalSettings()
+    mqtt: MqttSettings | None = None
+    notify: NotifySettings | None = None
     path: Path | None = None
     text: str = ""
+    """As it was written, without the tables that hold secrets."""
     fingerprint: str = ""
 
     def section(self, name: str) -> SectionSettings:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from analysis.conversions import Conversions
 from analysis.live import JournalFollower, JournalSoak, analyse_journal
 from logger.clock import Stamp
+from logger.conversions import Conversions
 from logger.errors import PlainError
 from logger.journal import Entry, Journal, sample_body
 from logger.journal_reader import JournalReader

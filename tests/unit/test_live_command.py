@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from analysis import live_command
-from analysis.live import JournalFollower
-from logger.clock import Stamp
+from analysis import live_command, service
+from analysis.register import RegisterReader
+from analysis.watcher import Watcher
+from logger.clock import Stamp, us_from_utc, utc_now
 from logger.errors import PlainError
 from logger.journal import Entry, Journal
 from logger.journal_reader import JournalReader
@@ -43,9 +44,9 @@ class Seen:
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(live_command, "POLL_s", 0.005)
-    monkeypatch.setattr(live_command, "WRITE_s", 0.01)
-    monkeypatch.setattr(live_command, "SILENCE_s", 0.1)
+    monkeypatch.setattr(service, "POLL_s", 0.005)
+    monkeypatch.setattr(service, "WRITE_s", 0.01)
+    monkeypatch.setattr(service, "SILENCE_s", 0.1)
 
 
 @pytest.fixture
@@ -60,15 +61,18 @@ def append(journal: Journal, first: int, count: int, period_ms: int = PERIOD_ms)
     )
     if first == 0:
         journal.anchor_boot(boot.id, Stamp(0, 0))
-    numbers = range(first, first + count)
-    journal.append([Entry(0, "D", boot.id, n, n * 20_000, n * 20_000, str(12_000 + n)) for n in numbers])
+    # labels of now: an old one would mean that the rig has been silent since
+    now_us = us_from_utc(utc_now())
+    journal.append(
+        [Entry(0, "D", boot.id, n, n * 20_000, now_us, str(12_000 + n)) for n in range(first, first + count)]
+    )
 
 
-def start(reader: JournalReader, seen: Seen, file: Path | None = None) -> tuple[asyncio.Event, Any]:
+def start(reader: JournalReader, seen: Seen) -> tuple[asyncio.Event, Any]:
     stop = asyncio.Event()
-    follower = JournalFollower(reader, default_settings())
-    output = live_command._Output(file, seen)
-    return stop, asyncio.create_task(live_command._loop(follower, stop, output, None))
+    watcher = Watcher(reader, default_settings(), RegisterReader(reader.path))
+    served = service.Service(None, reader.path, findings_file=None, until_idle=None, view=seen, look=True)
+    return stop, asyncio.create_task(served._watch(watcher, stop, []))
 
 
 async def test_silence_is_told_and_its_end_too(journal: Journal) -> None:

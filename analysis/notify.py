@@ -1,0 +1,215 @@
+"""Word to people who have no MQTT: which letters are written, when, and how they are sent.
+
+A letter is kept in the alarm store until every address has it, or for a day. The sending itself is `apprise`'s, an
+optional part (`pip install 'cornerhold[notify]'`): push services, e-mail, whatever it knows.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+from analysis.alarm_words import letter_of
+from analysis.running import plain_lines
+from logger.clock import utc_now
+from logger.errors import PlainError
+from logger.link_state import duration_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from analysis.alarm_store import AlarmStore, Changes, Kept
+    from logger.delivery_settings import NotifySettings
+
+_log = logging.getLogger(__name__)
+
+LOOK_s: Final = 5.0
+MOST_REPEATS: Final = 3
+FLAP_s: Final = 3600.0
+"""The same alarm of the same section within this time is told by the repeats, not at once."""
+KEEP: Final = timedelta(days=1)
+FIRST_WAIT_s, LONGEST_WAIT_s = 15.0, 900.0
+
+
+class Addresses:
+    """Where letters go, by apprise; an address is never shown, it holds secrets."""
+
+    def __init__(self, urls: Sequence[str]) -> None:
+        """Refuse what apprise doesn't understand, by its place in the list."""
+        try:
+            import apprise  # noqa: PLC0415  an optional part
+        except ImportError:
+            raise PlainError(
+                "notify: needs apprise, an optional part: pip install 'cornerhold[notify]'"
+            ) from None
+        logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)  # its lines could show an address
+        self._targets: list[Any] = []
+        for number, url in enumerate(urls, 1):
+            target = apprise.Apprise()
+            if not target.add(url):
+                raise PlainError(f"notify.urls: number {number} is no address that apprise knows")
+            self._targets.append(target)
+
+    def __len__(self) -> int:
+        """How many."""
+        return len(self._targets)
+
+    def name(self, number: int) -> str:
+        """What an address may be called in a log: its place and its service."""
+        return f"address {number + 1} ({self._targets[number][0].service_name})"
+
+    async def send(self, number: int, title: str, body: str) -> bool:
+        """Send a letter to one address; False if it didn't take it."""
+        return bool(await asyncio.to_thread(self._targets[number].notify, body=body, title=title))
+
+
+class Desk:
+    """Writes letters: alarms at once, what nobody acknowledged again and quietly, a summary in the morning."""
+
+    def __init__(
+        self, notify: NotifySettings, store: AlarmStore, rig: str, now: Callable[[], datetime] = utc_now
+    ) -> None:
+        """`now` is replaced in tests only."""
+        self._notify, self._store, self._rig, self._now = notify, store, rig, now
+        if store.fact("summary") is None and self._summary_due_today():
+            # today's hour is past: the first one comes tomorrow
+            store.note("summary", self._today())
+
+    def changed(self, changes: Changes) -> None:
+        """Write of what was raised; of blindness also that it is over."""
+        told: dict[str, str] = json.loads(self._store.fact("told") or "{}")
+        repeats: dict[str, list[Any]] = json.loads(self._store.fact("repeats") or "{}")
+        now = self._now()
+        fresh: list[Kept] = []
+        for alarm in changes.raised:
+            place = f"{alarm.section}/{alarm.kind}"
+            last = told.get(place)
+            if last is None or (now - datetime.fromisoformat(last)).total_seconds() >= FLAP_s:
+                fresh.append(alarm)
+                told[place] = now.isoformat()
+            repeats[str(alarm.id)] = [0, now.isoformat()]
+        seeing = [alarm for alarm in changes.cleared if alarm.kind == "blind" and alarm.cleared]
+        if fresh:
+            self._store.write_letter(*letter_of(fresh, self._rig))
+        # blindness that was told a moment ago, and its end, are two letters an hour at most
+        if seeing and not fresh and self._mark(told, "blind is over", now):
+            self._store.write_letter(f"{self._rig}: readings come in again", "The watch sees again.")
+        self._store.note("told", json.dumps(told))
+        self._store.note("repeats", json.dumps(repeats))
+
+    def look(
+        self, said: Mapping[str, Any] | None, silent_s: float, *, judging: bool, planned_h: float | None
+    ) -> None:
+        """Write what is due by now: repeats and the summary."""
+        self._repeat()
+        if self._notify.summary_at is None or not self._summary_due_today():
+            return
+        if self._store.fact("summary") == self._today():
+            return
+        self._store.note("summary", self._today())
+        if judging:
+            self._store.write_letter(*self._summary(said, silent_s, planned_h))
+
+    def _mark(self, told: dict[str, str], what: str, now: datetime) -> bool:
+        last = told.get(what)
+        if last is not None and (now - datetime.fromisoformat(last)).total_seconds() < FLAP_s:
+            return False
+        told[what] = now.isoformat()
+        return True
+
+    def _repeat(self) -> None:
+        repeats: dict[str, list[Any]] = json.loads(self._store.fact("repeats") or "{}")
+        if not repeats:
+            return
+        now = self._now()
+        standing = {str(a.id): a for a in self._store.standing() if a.acknowledged is None}
+        kept = {key: value for key, value in repeats.items() if key in standing}
+        due = []
+        for key, (count, last) in kept.items():
+            wait_s = self._notify.repeat_s * 2**count
+            if count < MOST_REPEATS and (now - datetime.fromisoformat(last)).total_seconds() >= wait_s:
+                kept[key] = [count + 1, now.isoformat()]
+                due.append(standing[key])
+        if due:
+            self._store.write_letter(*letter_of(due, self._rig, "still, not acknowledged: "))
+        if kept != repeats:
+            self._store.note("repeats", json.dumps(kept))
+
+    def _summary_due_today(self) -> bool:
+        at = self._notify.summary_at
+        return at is not None and self._now().astimezone().time() >= at
+
+    def _today(self) -> str:
+        return self._now().astimezone().date().isoformat()
+
+    def _summary(
+        self, said: Mapping[str, Any] | None, silent_s: float, planned_h: float | None
+    ) -> tuple[str, str]:
+        lines = ["No reading has come in yet."] if said is None else plain_lines(said, planned_h)
+        if silent_s > 60.0:
+            lines.insert(0, f"The newest reading is {duration_text(silent_s)} old.")
+        standing = self._store.standing()
+        lines += [f"{a.state}: {a.sentence}" for a in standing]
+        title = f"{self._rig}, this morning: {len(standing) or 'no'} alarm{'s' if len(standing) > 1 else ''}"
+        return title, "\n".join(lines)
+
+
+class Postman:
+    """Sends the letters that wait; tries again, ever less often, what an address didn't take."""
+
+    def __init__(self, addresses: Addresses, store: AlarmStore, first_wait_s: float = FIRST_WAIT_s) -> None:
+        """Nothing is sent yet."""
+        self._addresses, self._store, self._first_wait_s = addresses, store, first_wait_s
+        self._done: set[tuple[int, int]] = set()
+        self._wait_s = first_wait_s
+        self._failing: set[int] = set()
+        self._news = asyncio.Event()
+
+    def post(self) -> None:
+        """A letter may wait."""
+        self._news.set()
+
+    async def run(self) -> None:
+        """Send until cancelled."""
+        while True:
+            self._news.clear()
+            if await self._round():
+                self._wait_s = self._first_wait_s
+                await self._news.wait()
+            else:
+                # letters that are new meanwhile wait, too: the way is blocked
+                await asyncio.sleep(self._wait_s)
+                self._wait_s = min(2 * self._wait_s, LONGEST_WAIT_s)
+
+    async def _round(self) -> bool:
+        """Try all that waits once; whether all of it has left."""
+        complete = True
+        for number, title, body, made in self._store.letters():
+            for address in range(len(self._addresses)):
+                if (number, address) in self._done:
+                    continue
+                if await self._addresses.send(address, title, body):
+                    self._done.add((number, address))
+                    self._recovered(address)
+                else:
+                    self._failed(address)
+                    complete = False
+            left = [a for a in range(len(self._addresses)) if (number, a) not in self._done]
+            if not left or utc_now() - datetime.fromisoformat(made) > KEEP:
+                self._store.sent(number)
+                if left:
+                    _log.warning("a letter was given up after a day: %s", title)
+        return complete
+
+    def _failed(self, address: int) -> None:
+        level = logging.DEBUG if address in self._failing else logging.WARNING
+        self._failing.add(address)
+        _log.log(level, "no word to people: %s does not take it; trying again", self._addresses.name(address))
+
+    def _recovered(self, address: int) -> None:
+        if address in self._failing:
+            self._failing.discard(address)
+            _log.info("word to people goes out again by %s", self._addresses.name(address))

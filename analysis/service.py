@@ -1,0 +1,251 @@
+"""The running watch: one task that follows the journal, and beside it those that carry word to the broker and to people.
+
+The watch is the essential one: when it ends, all end. A broker or an address that fails costs the watch nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import os
+from typing import TYPE_CHECKING, Any, Protocol
+
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    from collections.abc import Coroutine
+    from pathlib import Path
+
+    from analysis.alarm_store import AlarmStore, Changes
+    from analysis.notify import Desk, Postman
+    from analysis.publisher import Publisher
+    from analysis.watcher import Watcher
+    from logger.journal_reader import JournalReader
+    from logger.settings import Settings
+
+log = logging.getLogger(__name__)
+
+POLL_s = 0.05
+LOOK_s = 0.25
+"""How often the register of soaks is looked at, and the letters that may be due."""
+WRITE_s = 1.0
+WRITING_SHARE = 0.1
+BEGINNING_s = 3.0
+SILENCE_s = 30.0
+"""So long without a sample (or three sample periods) is worth a word: a silent monitor must not look like a tight car."""
+
+
+class View(Protocol):
+    """Where a person looks."""
+
+    def tell(self, said: dict[str, Any]) -> None:
+        """Take findings so far."""
+
+    def silence(self, seconds: float | None) -> None:
+        """Take how long there has been no sample, None while they come in; called several times a second."""
+
+
+class Service:
+    """Follows one journal until it is told to stop."""
+
+    def __init__(
+        self,
+        settings: Settings | None,
+        path: Path,
+        *,
+        findings_file: Path | None,
+        until_idle: float | None,
+        view: View,
+        look: bool,
+    ) -> None:
+        """With `look` nothing is kept and no word is sent."""
+        self.settings = settings
+        self.path = path
+        self.findings_file = findings_file
+        self.until_idle = until_idle
+        self.view = view
+        self.look = look
+        self.publisher: Publisher | None = None
+        self.desk: Desk | None = None
+        self.postman: Postman | None = None
+        self._file: tuple[int, int] | None = None
+
+    async def run(self, stop: asyncio.Event) -> dict[str, Any] | None:
+        """Follow until `stop` is set, or for `until_idle` without a sample; return the last findings."""
+        from analysis.register import RegisterReader  # noqa: PLC0415  numpy comes with the journal's reader
+        from analysis.watcher import Watcher  # noqa: PLC0415
+
+        reader = await self._open(stop)
+        if reader is None:
+            return None
+        with reader, RegisterReader(self.path) as register, contextlib.ExitStack() as stack:
+            store = None if self.look else stack.enter_context(self._open_store(reader))
+            rig = self._rig_name(reader)
+            tasks = [] if store is None else self._carriers(store, rig)
+            watcher = Watcher(reader, self.settings, register, store, rig=rig, on_changes=self._changed)
+            try:
+                await self._watch(watcher, stop, tasks)
+            finally:
+                for task in tasks:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
+            return self._write(watcher, final=True)
+
+    # -- before ----------------------------------------------------------------------------------------------
+
+    async def _open(self, stop: asyncio.Event) -> JournalReader | None:
+        """Wait for the logger to begin the journal; a file that stays unreadable is refused with its reason."""
+        from logger.journal_reader import JournalReader  # noqa: PLC0415
+        from logger.journal_schema import JournalError  # noqa: PLC0415
+
+        loop = asyncio.get_running_loop()
+        begun = loop.time()
+        there_since: float | None = None
+        told = False
+        while not stop.is_set():
+            try:
+                return JournalReader(self.path)
+            except JournalError:
+                # a journal that is just being made has no tables yet
+                if os.path.exists(self.path):  # noqa: ASYNC240, PTH110  one look at a local file
+                    there_since = there_since or loop.time()
+                    if loop.time() - there_since > BEGINNING_s:
+                        raise
+                elif not told:
+                    log.info("%s: not there yet, waiting for the logger", self.path)
+                    told = True
+                if self.until_idle is not None and loop.time() - begun >= self.until_idle:
+                    raise
+            await _pause(stop, POLL_s)
+        return None
+
+    def _rig_name(self, reader: JournalReader) -> str:
+        from logger.conversions import stored_settings  # noqa: PLC0415
+
+        if self.settings is not None:
+            return self.settings.rig.name
+        stored = reader.configurations()
+        return stored_settings(self.path, stored[-1].text if stored else "").rig.name
+
+    def _open_store(self, reader: JournalReader) -> AlarmStore:
+        from analysis.alarm_store import AlarmStore  # noqa: PLC0415
+        from analysis.database import DatabaseError  # noqa: PLC0415
+
+        publishing = self.settings is not None and self.settings.mqtt is not None
+        try:
+            return AlarmStore.open(self.path, rig=self._rig_name(reader), publishing=publishing)
+        except DatabaseError as error:
+            raise PlainError(f"{error} (--look watches without keeping alarms)") from None
+
+    def _carriers(self, store: AlarmStore, rig: str) -> list[asyncio.Task[None]]:
+        """Start the tasks that carry word, as the settings name where to."""
+        running: dict[str, Coroutine[Any, Any, None]] = {}
+        settings = self.settings
+        if settings is not None and settings.mqtt is not None:
+            from analysis.publisher import Publisher  # noqa: PLC0415
+
+            self.publisher = Publisher(settings.mqtt, store, rig)
+            running["publisher"] = self.publisher.run()
+        if settings is not None and settings.notify is not None:
+            from analysis.notify import Addresses, Desk, Postman  # noqa: PLC0415
+
+            self.desk = Desk(settings.notify, store, rig)
+            self.postman = Postman(Addresses(settings.notify.addresses()), store)
+            running["postman"] = self.postman.run()
+        return [asyncio.create_task(body, name=name) for name, body in running.items()]
+
+    # -- the watch -------------------------------------------------------------------------------------------
+
+    async def _watch(self, watcher: Watcher, stop: asyncio.Event, tasks: list[asyncio.Task[None]]) -> None:
+        loop = asyncio.get_running_loop()
+        self._file = _identity(self.path)
+        if watcher.soak is None:
+            log.info("no soak was begun: the whole journal is judged as one")
+        due_s = loop.time() + WRITE_s
+        look_s = 0.0
+        told: object = None
+        while True:
+            # after the call to stop everything that is there is still taken
+            stopping = stop.is_set()
+            now_s = loop.time()
+            if now_s >= look_s:
+                look_s = now_s + LOOK_s
+                self._look(watcher, now_s)
+                for task in tasks:
+                    if task.done():
+                        task.result()
+                        raise PlainError(f"the task {task.get_name()!r} ended")
+            some = watcher.step(now_s) > 0
+            state = (watcher.soak, watcher.follower.journal.newest_us)
+            if state != told and now_s >= due_s and not stopping:
+                begun, told = loop.time(), state
+                self._tell(self._write(watcher, final=False))
+                # a slow machine looks less often; its time is for the readings
+                due_s = loop.time() + max(WRITE_s, (loop.time() - begun) / WRITING_SHARE)
+            if some:
+                await asyncio.sleep(0)
+                continue
+            silent_s = watcher.silent_s(loop.time())
+            if stopping or (self.until_idle is not None and silent_s >= self.until_idle):
+                return
+            if _identity(self.path) != self._file:
+                raise PlainError(f"{self.path}: was taken away or replaced while it was followed")
+            worth_a_word = (
+                watcher.running and silent_s > SILENCE_s and silent_s > 3.0 * watcher.follower.period_s()
+            )
+            self.view.silence(silent_s if worth_a_word else None)
+            await _pause(stop, POLL_s)
+
+    def _look(self, watcher: Watcher, now_s: float) -> None:
+        if watcher.look() and watcher.soak is not None:
+            log.info("soak '%s' is watched now", watcher.soak.name)
+        if self.publisher is not None:
+            self.publisher.tell_soak(watcher.soak, judging=watcher.running)
+        if self.desk is not None and self.postman is not None:
+            planned_h = watcher.follower.journal.settings.soak.planned_hours
+            silent_s = watcher.silent_s(now_s)
+            self.desk.look(watcher.said, silent_s, judging=watcher.running, planned_h=planned_h)
+            self.postman.post()
+
+    def _changed(self, changes: Changes) -> None:
+        for alarm in changes.raised:
+            log.warning("ALARM %s: %s", alarm.kind, alarm.sentence)
+        for alarm in changes.cleared:
+            log.info("alarm %s of %s is over", alarm.kind, alarm.section)
+        if self.publisher is not None:
+            self.publisher.changed()
+        if self.desk is not None and self.postman is not None:
+            self.desk.changed(changes)
+            self.postman.post()
+
+    def _tell(self, said: dict[str, Any] | None) -> None:
+        if said is None:
+            return
+        self.view.tell(said)
+        if self.publisher is not None:
+            self.publisher.tell(said)
+
+    def _write(self, watcher: Watcher, *, final: bool) -> dict[str, Any] | None:
+        from analysis.files import whole_file  # noqa: PLC0415
+
+        said = watcher.findings(final=final)
+        if said is not None and self.findings_file is not None:
+            with whole_file(self.findings_file) as handle:
+                handle.write(json.dumps(said, ensure_ascii=False, allow_nan=False) + "\n")
+        return said
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file stands under a name: one that was moved away would be followed for ever, in silence."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+async def _pause(stop: asyncio.Event, seconds: float) -> None:
+    with contextlib.suppress(TimeoutError):
+        await asyncio.wait_for(stop.wait(), seconds)

@@ -1,0 +1,217 @@
+"""The watch: which soak runs, what its readings say, and which alarms stand. No port, no broker, no waiting.
+
+Alarms that readings raise come from the soak's analysis and are the same in a replay. One is the watch's own: `blind`
+while nothing comes, since a reading that is missing can't tell. When readings come again and the gap stands in the
+journal, the analysis finds the same alarm, and the store knows it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from analysis.alarm_store import Changes, Seen
+from analysis.alarm_words import evidence_of, sentence_of
+from analysis.live import PORTION, JournalFollower
+from analysis.register import WHOLE_JOURNAL, label_text
+from logger.clock import us_from_utc, utc_now
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from analysis.alarm_store import AlarmStore
+    from analysis.register import RegisterReader, Soak
+    from logger.journal_reader import JournalReader
+    from logger.settings import Settings
+
+BLIND_PERIODS: Final = 3.0
+BLIND_s: Final = 30.0
+"""Silence for so many sample periods and so long is `blind` (as in analysis/watch.py)."""
+UNKNOWN_SECTION: Final = "rig"
+"""Under this name a rig is blind that has not said yet which sections it has."""
+_SLACK_s: Final = 10.0
+
+
+class Watcher:
+    """Follows the register of soaks and the journal; keeps the alarms in the store."""
+
+    def __init__(
+        self,
+        reader: JournalReader,
+        settings: Settings | None,
+        register: RegisterReader,
+        store: AlarmStore | None = None,
+        *,
+        rig: str = "rig",
+        on_changes: Callable[[Changes], None] = lambda _changes: None,
+    ) -> None:
+        """Without a store nothing is kept or told: a look only. `on_changes` is called when an alarm's state changed."""
+        self.reader = reader
+        self.settings = settings
+        self.register = register
+        self.store = store
+        self.rig = rig
+        self.on_changes = on_changes
+        self.said: dict[str, Any] | None = None
+        """The findings that were worked out last."""
+        self.heard_s: float | None = None
+        self._soak: Soak | None = None
+        self._reconciled: tuple[object, ...] = ()
+        self._blind: dict[str, int] = {}
+        self._newest_us: int | None = None
+        self._caught_up = False
+        self.follower = self._take_up(self._latest())
+
+    @property
+    def soak(self) -> Soak | None:
+        """The soak that is followed; None: the whole journal."""
+        return self._soak
+
+    @property
+    def running(self) -> bool:
+        """Whether readings are judged now."""
+        return self._soak is None or self._soak.ended is None
+
+    @property
+    def over(self) -> bool:
+        """The soak was ended, and all that belongs to it was taken."""
+        return self.follower.ended
+
+    def look(self) -> bool:
+        """See whether a soak was begun or ended; return whether another one is followed now."""
+        latest = self._latest()
+        if (None if latest is None else latest.id) != (None if self._soak is None else self._soak.id):
+            self.follower = self._take_up(latest)
+            return True
+        if latest is not None and latest != self._soak:
+            self._soak = latest
+            self.follower.end(latest)
+        return False
+
+    def step(self, now_s: float, limit: int = PORTION) -> int:
+        """Take the next entries; return how many there were. `now_s` is monotonic."""
+        count = self.follower.step(limit)
+        newest_us = self.follower.journal.newest_us if self.follower.journal.soak is not None else None
+        news, self._newest_us = newest_us != self._newest_us, newest_us
+        if not self._caught_up:
+            # what is read from the disk after a start was not heard now
+            self._caught_up = count < limit
+            self.heard_s = now_s - (self._silent_before_s() if self._caught_up else 0.0)
+            self._blind = {
+                name: us for name, us in self._blind.items() if newest_us is None or newest_us < us
+            }
+        elif news:
+            self.heard_s, self._blind = now_s, {}
+        if self.running:
+            self._see_silence(now_s)
+            self._reconcile(complete=count < limit)
+        elif self.over and self.store is not None:
+            self._tell(self.store.close_soaks(None))
+        return count
+
+    def silent_s(self, now_s: float) -> float:
+        """How long no reading has come in."""
+        return 0.0 if self.heard_s is None else now_s - self.heard_s
+
+    @property
+    def patience_s(self) -> float:
+        """How long silence is no alarm yet."""
+        return BLIND_PERIODS * self.follower.period_s() + BLIND_s
+
+    def findings(self, *, final: bool = False) -> dict[str, Any] | None:
+        """Work out the findings so far, or None before the first sample."""
+        self.said = self.follower.findings(final=final)
+        return self.said
+
+    # -- inside ----------------------------------------------------------------------------------------------
+
+    def _latest(self) -> Soak | None:
+        soaks = self.register.soaks()
+        return soaks[-1] if soaks else None
+
+    def _number(self) -> int:
+        return WHOLE_JOURNAL if self._soak is None else self._soak.id
+
+    def _take_up(self, soak: Soak | None) -> JournalFollower:
+        self._soak = soak
+        self.said, self.heard_s, self._newest_us = None, None, None
+        self._reconciled, self._caught_up, self._blind = (), False, {}
+        if self.store is not None:
+            self._tell(self.store.close_soaks(self._number() if self.running else None))
+            # a rig that was blind before a restart still is, until it speaks
+            self._blind = {
+                alarm.section: alarm.raised_us for alarm in self.store.standing() if alarm.kind == "blind"
+            }
+        return JournalFollower(self.reader, self.settings, soak)
+
+    def _silent_before_s(self) -> float:
+        """How old the newest reading was when the watch was taken up, as far as that leaves time to hear another."""
+        newest = self.reader.newest()
+        settings = self.follower.journal.settings
+        if newest is None or settings.rig.clock != "host":
+            return 0.0
+        age_s = (us_from_utc(utc_now()) - newest.utc_us) / 1e6
+        return min(max(age_s, 0.0), max(self.patience_s - self.follower.period_s() - _SLACK_s, 0.0))
+
+    def _see_silence(self, now_s: float) -> None:
+        if self._blind or self.silent_s(now_s) < self.patience_s:
+            return
+        raised_us = (self._newest_us or 0) + round(self.patience_s * 1e6)
+        self._blind = dict.fromkeys(self._sections(), raised_us)
+
+    def _sections(self) -> tuple[str, ...]:
+        soak = self.follower.journal.soak
+        return (UNKNOWN_SECTION,) if soak is None else soak.sections
+
+    def _reconcile(self, *, complete: bool) -> None:
+        soak = self.follower.journal.soak
+        book = None if soak is None else soak.book
+        state = (
+            0 if book is None else len(book.alarms),
+            0 if book is None else len(book.standing),
+            tuple(self._blind),
+            complete,
+        )
+        if self.store is None or state == self._reconciled:
+            return
+        self._reconciled = state
+        self._tell(self.store.reconcile(self._number(), self._seen(), self._describe, complete=complete))
+
+    def _seen(self) -> list[Seen]:
+        journal = self.follower.journal
+        seen: list[Seen] = []
+        if journal.soak is not None:
+            for alarm in journal.soak.book.alarms:
+                raised_us = journal.first_us + round(alarm.raised_s * 1e6)
+                cleared_us = (
+                    None if alarm.cleared_s is None else journal.first_us + round(alarm.cleared_s * 1e6)
+                )
+                seen.append(
+                    Seen(
+                        alarm.section,
+                        alarm.kind,
+                        raised_us,
+                        cleared_us,
+                        journal.label(raised_us),
+                        None if cleared_us is None else journal.label(cleared_us),
+                        alarm.evidence,
+                    )
+                )
+        seen.sort(key=lambda one: (one.raised_us, one.section, one.kind))
+        known = journal.soak is not None
+        seen += [
+            Seen(section, "blind", us, None, journal.label(us) if known else label_text(None), None)
+            for section, us in self._blind.items()
+        ]
+        return seen
+
+    def _describe(self, seen: Seen) -> tuple[str, dict[str, Any]]:
+        """The sentence and the evidence of a new alarm; a leak's are worked out anew, it rests on them."""
+        said = self.findings() if seen.kind == "leak" or self.said is None else self.said
+        section = None
+        if said is not None:
+            section = next((one for one in said["sections"] if one["name"] == seen.section), None)
+        return sentence_of(seen, section, self.rig), evidence_of(seen, section)
+
+    def _tell(self, changes: Changes) -> None:
+        if changes:
+            self.on_changes(changes)

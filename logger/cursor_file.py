@@ -1,0 +1,44 @@
+"""Where a follower stands in the journal, in a small file that is there whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import TYPE_CHECKING
+
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+class CursorFile:
+    """The number of the last entry that a follower has dealt with, kept across restarts."""
+
+    def __init__(self, path: Path) -> None:
+        """Nothing is read or written yet."""
+        self.path = path
+
+    def load(self, newest: int) -> int:
+        """Return the kept number, 0 at first, or if it is beyond the journal's `newest` (then it is another journal)."""
+        try:
+            said = json.loads(self.path.read_text(encoding="utf-8"))
+            entry = said["entry"]
+        except FileNotFoundError:
+            return 0
+        except (OSError, ValueError, TypeError, KeyError):
+            raise PlainError(
+                f"{self.path}: holds no cursor; delete it, and all is published once more"
+            ) from None
+        if not isinstance(entry, int) or not 0 <= entry <= newest:
+            return 0
+        return entry
+
+    def save(self, entry: int) -> None:
+        """Keep a number; what stood there before stays until the new one is on the disk."""
+        part = self.path.with_name(self.path.name + ".part")
+        with part.open("w", encoding="utf-8") as file:
+            json.dump({"entry": entry}, file)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(self.path)

@@ -1,0 +1,150 @@
+"""Where word goes: the broker (`[mqtt]`) and people (`[notify]`). Both tables hold secrets.
+
+    [mqtt]    host, port, root, user, password (or CORNERHOLD_MQTT_PASSWORD), tls, ca (relative to the settings file)
+    [notify]  urls (or CORNERHOLD_NOTIFY_URLS, separated by blanks), summary ("06:30", the computer's zone), repeat
+
+A journal keeps the text of the settings under which it was written; these tables are left out of it.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from dataclasses import dataclass, field
+from datetime import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from logger import units
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    from logger.settings_table import Table
+
+PASSWORD_VARIABLE: Final = "CORNERHOLD_MQTT_PASSWORD"  # noqa: S105  a name, no password
+URLS_VARIABLE: Final = "CORNERHOLD_NOTIFY_URLS"
+SECRET_TABLES: Final = ("mqtt", "notify")
+_PORT, _PORT_TLS = 1883, 8883
+_ROOT = re.compile(r"[A-Za-z0-9_.-]+(/[A-Za-z0-9_.-]+)*")
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """The broker, and who we are to it."""
+
+    host: str = "localhost"
+    port: int = _PORT
+    root: str = "cornerhold"
+    user: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    ca: Path | None = None
+    """File with the certificate of the authority that signed the broker's; None: those that the system trusts."""
+
+    def secret(self) -> str | None:
+        """The password: of the settings, else of the environment."""
+        return self.password or os.environ.get(PASSWORD_VARIABLE) or None
+
+    @property
+    def address(self) -> str:
+        """Host and port, for messages."""
+        return f"{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class NotifySettings:
+    """Who gets word without MQTT, and when."""
+
+    urls: tuple[str, ...] = field(default=(), repr=False)
+    summary_at: time | None = None
+    """When the morning's summary is sent, in the computer's zone."""
+    repeat_s: float = 3 * 3600.0
+    """After so long an alarm that nobody acknowledged is told again; then after twice as long, and so on."""
+
+    def addresses(self) -> tuple[str, ...]:
+        """Where to: of the settings, else of the environment."""
+        return self.urls or tuple(os.environ.get(URLS_VARIABLE, "").split())
+
+
+def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:
+    """The table `[mqtt]`."""
+    ca: Path | None = None
+    if table.has("ca"):
+        ca = Path(table.text("ca", "")).expanduser()
+        if settings_path is not None and not ca.is_absolute():
+            ca = settings_path.parent / ca
+    else:
+        table.text("ca", "")
+    tls = table.flag("tls", default=ca is not None)
+    if ca is not None and not tls:
+        raise table.error("ca", "means something only with tls = true")
+    mqtt = MqttSettings(
+        host=table.text("host", "localhost"),
+        port=table.whole("port", _PORT_TLS if tls else _PORT, 1, 65535),
+        root=table.text("root", "cornerhold"),
+        user=table.text("user", "") or None,
+        password=_secret(table),
+        tls=tls,
+        ca=ca,
+    )
+    if not _ROOT.fullmatch(mqtt.root):
+        raise table.error("root", f"'{mqtt.root}': letters, digits, '_', '-' and '.', parted by single '/'")
+    if mqtt.password is not None and mqtt.user is None:
+        raise table.error("password", "means something only with a user")
+    table.finish()
+    return mqtt
+
+
+def _secret(table: Table) -> str | None:
+    """The password; a wrong one is refused without being shown."""
+    try:
+        return table.text("password", "") or None
+    except PlainError:
+        raise table.error("password", "must be a text in quotes") from None
+
+
+def read_notify(table: Table) -> NotifySettings:
+    """The table `[notify]`."""
+    summary_at: time | None = None
+    text = table.text("summary", "")
+    if text:
+        found = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", text)
+        if found is None:
+            raise table.error("summary", f"'{text}' is no time of day like '06:30'")
+        summary_at = time(int(found[1]), int(found[2]))
+    notify = NotifySettings(
+        urls=_urls(table),
+        summary_at=summary_at,
+        repeat_s=table.quantity("repeat", units.DURATION, 3 * 3600.0, 600.0, 7 * 86400.0),
+    )
+    table.finish()
+    return notify
+
+
+def _urls(table: Table) -> tuple[str, ...]:
+    try:
+        return table.texts("urls")
+    except PlainError:
+        raise table.error("urls", "must be a list of texts in quotes") from None
+
+
+def without_secrets(text: str) -> str | None:
+    """Return a settings text without the tables that hold secrets, None if they aren't written as tables.
+
+    >>> without_secrets('[rig]\\nname = "bay-2"\\n[mqtt]\\npassword = "x"\\n[soak]\\n')
+    '[rig]\\nname = "bay-2"\\n[soak]\\n'
+    """
+    kept, secret = [], False
+    for line in text.splitlines(keepends=True):
+        head = re.match(r"\s*\[\[?\s*(\"?)([\w-]+)\1\s*[\].]", line)
+        if head is not None:
+            secret = head[2] in SECRET_TABLES
+        if not secret:
+            kept.append(line)
+    rest = "".join(kept)
+    try:
+        left = tomllib.loads(rest)
+    except tomllib.TOMLDecodeError:
+        return None
+    return None if any(name in left for name in SECRET_TABLES) else rest

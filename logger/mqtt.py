@@ -1,0 +1,252 @@
+"""One client at a broker, kept: connect, say that we are there, work, and try again when it breaks, ever less often.
+
+Each session has a client of its own: one that is entered again would publish once more what it holds
+(at least once is promised, but not for nothing). The last will says `offline` if we vanish; a session that ends in
+order says it itself, for then the broker doesn't.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+import ssl
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import aiomqtt
+
+from logger.errors import PlainError
+from logger.link_state import Notice, Tone, duration_text
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+    from logger.delivery_settings import MqttSettings
+
+_log = logging.getLogger(__name__)
+_client_log = logging.getLogger(f"{__name__}.client")
+_client_log.setLevel(logging.CRITICAL)  # what the library has to say, we say in our own words, once
+_LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
+ONLINE, OFFLINE = "online", "offline"
+_REFUSED_PASSWORD: Final = frozenset({4, 5, 134, 135})  # MQTT 3.1.1, 3.2.2.3, and MQTT 5, 3.2.2.2
+
+
+@dataclass(frozen=True, slots=True)
+class MqttPace:
+    """The times of a client, in seconds."""
+
+    first_wait_s: float = 1.0
+    longest_wait_s: float = 60.0
+    good_session_s: float = 30.0
+    """After a session of this length the waits begin anew."""
+    timeout_s: float = 10.0
+    keepalive_s: int = 12
+
+
+class Outage:
+    """When to try again, and what to say: no clock and no broker in here."""
+
+    MOST_TOLD: Final = 2
+
+    def __init__(self, broker: str, pace: MqttPace) -> None:
+        """Nothing has failed yet."""
+        self._broker = broker
+        self._pace = pace
+        self._next_wait_s = pace.first_wait_s
+        self._connected_s: float | None = None
+        self._down_since_s: float | None = None
+        self._told: list[str] = []
+        self._back_told = False
+
+    def connected(self, now_s: float) -> Notice:
+        """The broker has taken us."""
+        self._connected_s = now_s
+        since, self._down_since_s = self._down_since_s, None
+        again = "" if since is None else f" again, after {duration_text(now_s - since)}"
+        # a broker that takes us and throws us out at once would be told for ever
+        quiet, self._back_told = self._back_told, True
+        return Notice(Tone.DEBUG if quiet else Tone.INFO, f"connected to the broker {self._broker}{again}")
+
+    def failed(self, now_s: float, reason: str) -> tuple[float, Notice]:
+        """A session or a try has failed: how long to wait, and what to say of it."""
+        if self._connected_s is not None and now_s - self._connected_s >= self._pace.good_session_s:
+            # only a good session ends an outage
+            self._next_wait_s = self._pace.first_wait_s
+            self._told, self._back_told = [], False
+        self._connected_s = None
+        wait_s = self._next_wait_s
+        self._next_wait_s = min(2 * wait_s, self._pace.longest_wait_s)
+        if self._down_since_s is None:
+            self._down_since_s = now_s
+        new = reason not in self._told and len(self._told) < self.MOST_TOLD
+        if new:
+            self._told.append(reason)
+        return wait_s, Notice(Tone.WARNING if new else Tone.DEBUG, f"no broker: {reason}")
+
+
+def rig_topic(mqtt: MqttSettings, rig: str) -> str:
+    """The topic under which all of a rig's topics are.
+
+    >>> from logger.delivery_settings import MqttSettings
+    >>> rig_topic(MqttSettings(), "bay 2")
+    'cornerhold/bay_2'
+    """
+    return f"{mqtt.root}/{rig.replace(' ', '_')}"
+
+
+def tls_context(mqtt: MqttSettings) -> ssl.SSLContext | None:
+    """The TLS that the settings ask for; raises PlainError for a file of certificates that can't be used."""
+    if not mqtt.tls:
+        return None
+    try:
+        return ssl.create_default_context(cafile=None if mqtt.ca is None else str(mqtt.ca))
+    except OSError as error:
+        reason = (
+            "holds no certificate (PEM)" if isinstance(error, ssl.SSLError) else error.strerror or str(error)
+        )
+        raise PlainError(f"mqtt.ca: {mqtt.ca}: {reason}") from None
+
+
+def new_client(
+    mqtt: MqttSettings, name: str, pace: MqttPace, will: aiomqtt.Will | None = None
+) -> aiomqtt.Client:
+    """A client that is good for one session."""
+    return aiomqtt.Client(
+        mqtt.host,
+        mqtt.port,
+        identifier=name,
+        username=mqtt.user,
+        password=mqtt.secret(),
+        tls_context=tls_context(mqtt),
+        timeout=pace.timeout_s,
+        keepalive=pace.keepalive_s,
+        will=will,
+        logger=_client_log,
+        # a reader that doesn't keep up must not cost memory without end
+        max_queued_incoming_messages=1000,
+    )
+
+
+def failure_words(error: BaseException, mqtt: MqttSettings) -> str:
+    """What is wrong with the broker, in a line that says where to look."""
+    cause = error.__context__ or error.__cause__ or error
+    text = str(cause) or str(error)
+    if isinstance(error, aiomqtt.exceptions.MqttConnectError):
+        code = getattr(error.rc, "value", error.rc)
+        words = f"refuses user '{mqtt.user}': user or password is wrong"
+        if mqtt.user is None:
+            words = "refuses whoever comes without user and password (mqtt.user)"
+        if code not in _REFUSED_PASSWORD:
+            words = f"refuses the connection: {error}"
+    elif isinstance(cause, ssl.SSLCertVerificationError):
+        words = f"its certificate is not accepted (mqtt.ca): {cause.verify_message}"
+    elif isinstance(cause, ssl.SSLError):
+        words = f"doesn't speak TLS as it should (mqtt.tls, mqtt.port): {cause.reason or text}"
+    elif mqtt.tls and isinstance(cause, ConnectionResetError):
+        words = "broke off (a port without TLS? then mqtt.port is wrong)"
+    elif isinstance(cause, socket.gaierror):
+        words = "there is no such host"
+    elif isinstance(cause, ConnectionRefusedError):
+        words = "nothing listens there"
+    elif "timed out" in text or isinstance(cause, TimeoutError):
+        words = f"no answer{'' if mqtt.tls else ' (a port for TLS? then set mqtt.tls)'}"
+    else:
+        words = "connection lost" if isinstance(error, aiomqtt.MqttError) else text
+    return f"{mqtt.address}: {words}"
+
+
+@dataclass(frozen=True)
+class Post:
+    """A client's name, where it says that it is there, and what it listens to."""
+
+    name: str
+    presence: str
+    subscriptions: tuple[str, ...] = ()
+    hear: Callable[[aiomqtt.Message], None] = lambda _message: None
+
+
+async def keep_session(
+    mqtt: MqttSettings,
+    post: Post,
+    work: Callable[[aiomqtt.Client], Awaitable[None]],
+    pace: MqttPace | None = None,
+) -> None:
+    """Keep a session at the broker until cancelled; `work` runs while there is one, and may not return."""
+    pace = pace or MqttPace()
+    outage = Outage(mqtt.address, pace)
+    loop = asyncio.get_running_loop()
+    tls_context(mqtt)  # a file that can't be used is a mistake to be told at once, not an outage
+    while True:
+        try:
+            await _session(mqtt, post, work, pace, lambda: _tell(outage.connected(loop.time())))
+            reason = "the session ended"
+        except (aiomqtt.MqttError, OSError) as error:
+            reason = failure_words(error, mqtt)
+        except PlainError as error:
+            reason = str(error)
+        wait_s, notice = outage.failed(loop.time(), reason)
+        _tell(notice)
+        await asyncio.sleep(wait_s)
+
+
+async def _session(
+    mqtt: MqttSettings,
+    post: Post,
+    work: Callable[[aiomqtt.Client], Awaitable[None]],
+    pace: MqttPace,
+    on_connected: Callable[[], None],
+) -> None:
+    will = aiomqtt.Will(post.presence, OFFLINE, qos=1, retain=True)
+    async with new_client(mqtt, post.name, pace, will) as client:
+        for topic in (post.presence, *post.subscriptions):
+            await client.subscribe(topic, qos=1)
+        echo = asyncio.Event()
+        await client.publish(post.presence, ONLINE, qos=1, retain=True)
+        on_connected()
+        tasks = [
+            asyncio.ensure_future(_listen(client, post, echo)),
+            asyncio.ensure_future(_expect(echo, mqtt, post, pace)),
+            asyncio.ensure_future(work(client)),
+        ]
+        try:
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                task.result()
+        except aiomqtt.MqttError:
+            raise  # the connection is gone: the last will speaks for us
+        except BaseException:
+            with contextlib.suppress(aiomqtt.MqttError):
+                await client.publish(post.presence, OFFLINE, qos=1, retain=True, timeout=2.0)
+            raise
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def _listen(client: aiomqtt.Client, post: Post, echo: asyncio.Event) -> None:
+    """Take what comes in; and notice at once when the connection is gone, which an idle publisher would not."""
+    async for message in client.messages:
+        if str(message.topic) != post.presence:
+            post.hear(message)
+        elif message.payload == ONLINE.encode():
+            echo.set()
+
+
+async def _expect(echo: asyncio.Event, mqtt: MqttSettings, post: Post, pace: MqttPace) -> None:
+    """Wait for our own word: what a broker's rules refuse, it takes with a yes and throws away."""
+    try:
+        await asyncio.wait_for(echo.wait(), pace.timeout_s)
+    except TimeoutError:
+        _log.warning(
+            "%s: what we publish at %s doesn't come back: no right to that topic? (cornerhold check-delivery says more)",
+            mqtt.address,
+            post.presence,
+        )
+    await asyncio.Event().wait()
+
+
+def _tell(notice: Notice) -> None:
+    _log.log(_LEVELS[notice.tone], "%s", notice.text)

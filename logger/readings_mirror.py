@@ -1,0 +1,106 @@
+"""The readings at the broker: a follower of the journal that publishes every sample, in order, at least once.
+
+It has a cursor of its own and moves it only when the broker has confirmed, so a broker that was away for a weekend gets
+everything afterwards. It never holds up the recording: it reads the journal as everybody else does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from typing import TYPE_CHECKING, Final
+
+from logger.conversions import Conversions
+from logger.cursor_file import CursorFile
+from logger.journal_reader import JournalReader
+from logger.journal_schema import JournalError
+from logger.mqtt import MqttPace, Post, keep_session, rig_topic
+from logger.senml import base_name, pack
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import aiomqtt
+
+    from logger.delivery_settings import MqttSettings
+
+_log = logging.getLogger(__name__)
+
+POLL_s: Final = 0.1
+PACK_SAMPLES: Final = 100
+"""At most so many samples in one message: a backlog of a weekend goes in portions, live samples go at once."""
+SAVE_s: Final = 1.0
+_BEGINNING_s: Final = 60.0
+
+
+def cursor_path(journal: Path) -> Path:
+    """Where the mirror keeps its cursor."""
+    return journal.with_name(journal.name + ".readings-cursor")
+
+
+class ReadingsMirror:
+    """Publishes a journal's samples until cancelled."""
+
+    def __init__(self, mqtt: MqttSettings, journal: Path, rig: str, pace: MqttPace | None = None) -> None:
+        """`rig` is the rig's name in the settings: it stands in the topics."""
+        self._mqtt = mqtt
+        self._journal = journal
+        self._topic = rig_topic(mqtt, rig)
+        self._pace = pace
+        self._cursor = CursorFile(cursor_path(journal))
+        self._saved = -1
+
+    async def run(self) -> None:
+        """Follow the journal; the broker may come and go."""
+        reader = await self._open()
+        with reader:
+            # by the settings under which each sample was logged
+            conversions = Conversions(self._journal, None)
+            confirmed = self._cursor.load(reader.newest_id())
+            post = Post(
+                f"cornerhold-logger-{self._topic.replace('/', '-')}", f"{self._topic}/presence/logger"
+            )
+
+            async def work(client: aiomqtt.Client) -> None:
+                nonlocal confirmed
+                # what a session before has read and not confirmed is read again
+                reader.cursor = confirmed
+                save_s = 0.0
+                loop = asyncio.get_running_loop()
+                while True:
+                    entries = reader.read(PACK_SAMPLES)
+                    if entries:
+                        conversions.learn(reader.configurations())
+                        numbers = [e.id for e in entries if e.kind == "D" and e.boot_id is not None]
+                        for block in conversions.convert(entries, reader.boots()):
+                            mine, numbers = numbers[: len(block)], numbers[len(block) :]
+                            text = pack(base_name(self._topic), block, mine)
+                            await client.publish(f"{self._topic}/readings", text, qos=1)
+                        confirmed = reader.cursor
+                    if confirmed != self._saved and loop.time() >= save_s:
+                        self._save(confirmed)
+                        save_s = loop.time() + SAVE_s
+                    if not entries:
+                        await asyncio.sleep(POLL_s)
+
+            try:
+                await keep_session(self._mqtt, post, work, self._pace)
+            finally:
+                self._save(confirmed)
+
+    def _save(self, entry: int) -> None:
+        if entry != self._saved:
+            self._cursor.save(entry)
+            self._saved = entry
+
+    async def _open(self) -> JournalReader:
+        """Wait until the daemon has made the journal."""
+        loop = asyncio.get_running_loop()
+        end_s = loop.time() + _BEGINNING_s
+        while True:
+            try:
+                return JournalReader(self._journal)
+            except JournalError:
+                if loop.time() > end_s:
+                    raise
+            await asyncio.sleep(POLL_s)
