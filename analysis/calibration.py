@@ -58,6 +58,8 @@ class Point:
     scatter: float | None = None
     """Standard uncertainty of `read` if it is a mean of readings."""
     readings: int = 1
+    noise: float | None = None
+    """Standard deviation of the single readings behind that mean."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +168,15 @@ class Calibrated:
         )
 
     def expanded_at(self, read: float) -> float:
-        """What one corrected reading is good to, 95 %: uncertainty of the correction, and scatter; NaN if unknown."""
+        """What one corrected reading is good to, 95 %: the correction, scatter of the points, noise; NaN if unknown."""
         _, uncertainty, _ = self.correction_at(read)
-        return self.factor * math.hypot(uncertainty, self.deviation)
+        return self.factor * math.hypot(uncertainty, self.deviation, self.noise)
+
+    @property
+    def noise(self) -> float:
+        """Standard deviation of one reading about the mean at its point, 0 where the points are no means."""
+        squares = [point.noise**2 for point in self.points if point.noise is not None]
+        return math.sqrt(sum(squares) / len(squares)) if squares else 0.0
 
     @property
     def factor(self) -> float:

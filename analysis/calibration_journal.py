@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from analysis.autocorrelation import mean_of
+from analysis.autocorrelation import Mean, mean_of
 from analysis.calibration import LEAST_SPAN_K, Point
 from analysis.calibration_checks import CalibrationError
 from analysis.calibration_points import Reference, right_side, sides
@@ -161,7 +161,11 @@ def _stretch_point(
     _check_still(readings, stretch, quantity)
     mean = mean_of(readings)
     true, uncertainty, temperature_K = stretch.right or Reference(math.nan, None, None)
-    return Point(mean.value, true, uncertainty, temperature_K, mean.uncertainty, len(readings))
+    return _point(mean, Reference(true, uncertainty, temperature_K), len(readings))
+
+
+def _point(mean: Mean, reference: Reference, readings: int) -> Point:
+    return Point(mean.value, *reference, mean.uncertainty, readings, mean.deviation)
 
 
 def _check_enough(count: int, name: str, stretch: Stretch, faults: frozenset[str] = frozenset()) -> None:
@@ -204,7 +208,7 @@ def _run_points(reader: JournalReader, run: Stretch, settings: Settings, name: s
         if run.right is None:
             true = float(inside[AIR_PRESSURE].mean())
         warm_K = float(inside[AIR_TEMPERATURE].mean())
-        points.append(Point(mean.value, true, uncertainty, warm_K, mean.uncertainty, len(inside[name])))
+        points.append(_point(mean, Reference(true, uncertainty, warm_K), len(inside[name])))
     kelvins = [point.temperature_K or math.nan for point in points]
     if len(points) < 3 or max(kelvins) - min(kelvins) < LEAST_SPAN_K:
         low, high = (f"{(f(kelvins) if kelvins else math.nan) - ZERO_CELSIUS_K:.1f} °C" for f in (min, max))

@@ -160,7 +160,13 @@ def plateaus(points: Iterable[Point]) -> Iterator[Point]:
             yield members[0]
             continue
         mean = mean_of([point.read for point in members])
-        yield replace(members[0], read=mean.value, scatter=mean.uncertainty, readings=len(members))
+        yield replace(
+            members[0],
+            read=mean.value,
+            scatter=mean.uncertainty,
+            readings=len(members),
+            noise=mean.deviation,
+        )
 
 
 def without(calibration: Calibration, points: Sequence[Point]) -> list[Point]:

@@ -134,7 +134,9 @@ def drift_words(drift: Drift) -> str:
     low, high = (t - ZERO_CELSIUS_K for t in drift.between_K)
 
     def one(value: float, uncertainty: float) -> str:
-        return f"{100.0 * value:.4f} ± {100.0 * drift.factor * uncertainty:.4f} %/K"
+        expanded = 100.0 * drift.factor * uncertainty
+        digits = max(4, 1 - math.floor(math.log10(expanded))) if 0.0 < expanded < math.inf else 4
+        return f"{100.0 * value:.{digits}f} ± {expanded:.{digits}f} %/K"
 
     zero = one(drift.zero_per_K, drift.zero_uncertainty)
     words = f"With temperature ({low:.0f} to {high:.0f} °C) the zero moves by {zero}"
@@ -233,6 +235,7 @@ def object_of(
         ],
         "deviation": _null(found.deviation),
         "degrees_of_freedom": found.fit.degrees,
+        "noise": found.noise,
         "expanded_uncertainty": _null(found.worst),
         "hysteresis": found.hysteresis,
         "lack_of_fit": None

@@ -233,6 +233,9 @@ def test_stretches_of_a_journal(settings: Path, journal: Path, capsys: pytest.Ca
     assert [point["readings"] for point in got["points"]] == [51, 51, 51]
     assert got["points"][1]["read"] == pytest.approx(4.02e5, abs=60.0)
     assert load_settings(settings).channels[NAME].calibration.zero == pytest.approx(-2e3, abs=100.0)
+    # what one reading is good to has the noise of one reading in it: 1.5 counts, each 16 bar / 0.8 of the supply's counts
+    assert got["noise"] == pytest.approx(1.5 * 16e5 / 0.8 / SUPPLY, rel=0.15)
+    assert got["expanded_uncertainty"] > 2 * got["noise"]
     # the journal holds counts: the calibration in force does not matter
     assert said(settings, capsys, *words)["zero"] == got["zero"]
 
