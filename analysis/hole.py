@@ -41,6 +41,8 @@ ENDS_SHARE: Final = 0.1
 BUBBLE_DIAMETER_m: Final = 3e-3
 """A bubble as it lets go of a fitting under water (common practice, no source)."""
 WATER_TEMPERATURE_K: Final = 293.15
+WATER_TENSION_N_per_m: Final = 0.07275
+"""Surface tension of water at 20 °C (from memory; CoolProp has the same)."""
 _MOLAR_MASS_kg_per_mol: Final[Mapping[str, float]] = MappingProxyType(
     # nitrogen and dry air as in their reference equations of state (see analysis/gas.py)
     {"nitrogen": 28.01348e-3, "dry air": 28.96546e-3, "shop air": 28.96546e-3}
@@ -140,6 +142,8 @@ class Hole:
     """Whether the pressure outside matters no more."""
     bubble_every_s: float
     """Time between bubbles of BUBBLE_DIAMETER_m under water at the pressure outside."""
+    water_closes: bool
+    """Whether the surface tension of water can hold a round hole so fine against the pressure, p = 4·γ/d."""
 
     @property
     def flow_sccm(self) -> float:
@@ -175,13 +179,15 @@ def hole_of(
     molar_mass = _MOLAR_MASS_kg_per_mol[gas]
     area_m2 = flow * molar_mass / nozzle_flux(absolute_Pa, outside_Pa, temperature_K, molar_mass)
     outside_m3_per_s = flow * GAS_CONSTANT_J_PER_mol_K * WATER_TEMPERATURE_K / outside_Pa
+    diameter_m = math.sqrt(4.0 * area_m2 / math.pi)
     return Hole(
         flow_mol_per_s=flow,
-        diameter_m=math.sqrt(4.0 * area_m2 / math.pi),
+        diameter_m=diameter_m,
         channel_m=channel_diameter_m(flow, absolute_Pa, outside_Pa, temperature_K, gas),
         conductance=sonic_conductance(area_m2),
         choked=outside_Pa / absolute_Pa <= CRITICAL_RATIO,
         bubble_every_s=math.pi / 6.0 * BUBBLE_DIAMETER_m**3 / outside_m3_per_s,
+        water_closes=4.0 * WATER_TENSION_N_per_m / diameter_m > absolute_Pa - outside_Pa,
     )
 
 
@@ -195,7 +201,11 @@ bubble every 2 s'
     hole_is = f"as through a hole of {_length(hole.diameter_m)}"
     if hole.channel_m is not None:
         hole_is += f", or a channel of {_length(hole.channel_m)} and {1e3 * CHANNEL_LENGTH_m:g} mm long"
-    return f"{_volume(hole.flow_cm3_per_min)} of gas a minute: {hole_is}; under water {_bubbles(hole.bubble_every_s)}"
+    gas = _volume(hole.flow_cm3_per_min)
+    bubbles = _bubbles(hole.bubble_every_s)
+    if hole.water_closes:
+        bubbles += ", or none, for water can close a hole so fine"
+    return f"{gas} of gas a minute: {hole_is}; under water {bubbles}"
 
 
 def _volume(cm3: float) -> str:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import doctest
 import itertools
 import math
+import re
+from pathlib import Path
 
+import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
 from scipy.integrate import solve_ivp
@@ -180,6 +183,31 @@ def test_a_greater_loss_is_a_greater_hole_with_more_bubbles() -> None:
         assert large.diameter_m == pytest.approx(small.diameter_m * math.sqrt(10.0))
         assert large.bubble_every_s < small.bubble_every_s
         assert large.conductance > small.conductance
+
+
+def test_water_closes_what_is_fine_enough() -> None:
+    # the law of Young and Laplace for a round hole, 4·γ/d, with the surface tension of CoolProp (IAPWS R1-76)
+    tension = PropsSI("I", "T", 293.15, "Q", 0, "Water")
+    assert pytest.approx(tension, rel=1e-3) == hole.WATER_TENSION_N_per_m
+    widest_m = 4.0 * tension / 7e5
+    for loss_per_s in np.geomspace(1e-10, 1e-6, 41):
+        found = hole_of(float(loss_per_s), 8e5, 3.2e-3, 293.15, 1e5)
+        if abs(found.diameter_m / widest_m - 1.0) > 2e-3:
+            assert found.water_closes == (found.diameter_m < widest_m)
+        assert ("water can close" in hole_words(found)) == found.water_closes
+
+
+def test_the_table_in_the_readme_is_what_the_formulas_say() -> None:
+    """3 L at 8 bar absolute, 20 °C: each row against the closed forms above."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    rows = re.findall(r"^\| ([\d.]+) %/day \| ([\d.]+) cm³ \| ([\d.]+) µm \| (.*) \|$", readme, re.MULTILINE)
+    assert len(rows) == 4
+    for loss, volume, diameter, bubbles in rows:
+        found = hole_of(float(loss) / 100.0 / DAY_S, 8e5, 3e-3, 293.15, 101325.0)
+        assert found.flow_cm3_per_min == pytest.approx(float(volume), rel=0.05)
+        assert found.diameter_m * 1e6 == pytest.approx(float(diameter), rel=0.15)
+        words = hole_words(found)
+        assert bubbles in words.replace(" of 3 mm", "").replace("3 mm ", "")
 
 
 @pytest.mark.parametrize(
