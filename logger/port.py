@@ -52,6 +52,10 @@ class PortBusyError(PortError):
     """Another program holds the port."""
 
 
+class PortFullError(PortError):
+    """The other end takes no bytes."""
+
+
 def as_port_error(port: str, error: BaseException) -> PortError:
     """Turn what pyserial and the system raise into the one error of this module."""
     number = getattr(error, "errno", None)
@@ -60,7 +64,7 @@ def as_port_error(port: str, error: BaseException) -> PortError:
     if number in _BUSY:
         return PortBusyError(port, "another program is using it")
     if isinstance(error, serial.SerialTimeoutException):
-        return PortError(port, f"it took no bytes for {_WRITE_TIMEOUT_S:.0f} s")
+        return PortFullError(port, f"it took no bytes for {_WRITE_TIMEOUT_S:.0f} s")
     return PortError(port, _WHY.get(number or 0) or " ".join(str(error).split()) or type(error).__name__)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 import time
 from pathlib import Path  # noqa: TC003  typer reads the annotations at run time
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from logger.settings import Settings
 
 _UNATTENDED_S = 10.0
-_ANSWER_S = 6.0
+_ANSWER_S = 4.0
 _ASK_AGAIN_S = 1.0
 _SILENT_S = 12.0
 _DRAW_S = 0.25
@@ -139,15 +140,19 @@ class Listener:
         lines = f"; {self.refused} lines were refused" if self.refused else ""
         return PlainError(f"port {self._port.name}: no rig answers{lines} (wire-check says more)")
 
+    @property
+    def answered(self) -> bool:
+        """Whether the rig has said who it is."""
+        return self._window is not None
+
     def picture(self) -> Picture | None:
         """What there is to see."""
         return self._window.picture(self.refused) if self._window else None
 
 
 def _watch(listener: Listener, seconds: float | None, *, watched: bool) -> Picture:
-    end_s = None if seconds is None else time.monotonic() + seconds
     if not watched:
-        _until(listener, end_s, lambda: None)
+        _until(listener, seconds, lambda: None)
     else:
         from rich.live import Live  # noqa: PLC0415
 
@@ -159,7 +164,7 @@ def _watch(listener: Listener, seconds: float | None, *, watched: bool) -> Pictu
                     view.update(table_of(picture), refresh=True)
 
             try:
-                _until(listener, end_s, draw)
+                _until(listener, seconds, draw)
             except KeyboardInterrupt:
                 draw()  # the usual way to end it: the last table stays
                 raise typer.Exit(0) from None
@@ -169,13 +174,15 @@ def _watch(listener: Listener, seconds: float | None, *, watched: bool) -> Pictu
     return picture
 
 
-def _until(listener: Listener, end_s: float | None, draw: Callable[[], None]) -> None:
-    drawn_s = -1e9
-    while end_s is None or time.monotonic() < end_s:
-        rest_s = _DRAW_S if end_s is None else min(_DRAW_S, end_s - time.monotonic())
-        listener.listen(max(rest_s, 0.0))
-        if time.monotonic() - drawn_s >= _DRAW_S:
-            drawn_s = time.monotonic()
+def _until(listener: Listener, seconds: float | None, draw: Callable[[], None]) -> None:
+    """Listen for so long from the rig's first answer on."""
+    end_s, drawn_s = math.inf, -math.inf
+    while (now_s := time.monotonic()) < end_s:
+        listener.listen(max(0.0, min(_DRAW_S, end_s - now_s)))
+        if seconds is not None and end_s == math.inf and listener.answered:
+            end_s = time.monotonic() + seconds
+        if now_s - drawn_s >= _DRAW_S:
+            drawn_s = now_s
             draw()
 
 

@@ -19,6 +19,9 @@ START_S: Final = 6.0
 _ASK_S: Final = 1.0
 _LONGEST_LISTEN_S: Final = 60.0
 _ON_ITS_WAY_S: Final = 0.3
+_LONGEST_PERIOD_MS: Final = 2000
+_TALK: Final = ("period", "resume", "acknowledge", "strangers", "junk", "flood", "depth")
+"""The points for which the rig has to be talked to."""
 _ENOUGH_REFUSED: Final = 15
 """So many lines and not a good one among them: there is nothing to wait for."""
 
@@ -64,7 +67,7 @@ class Checker:
                     report.add(fault("identity", str(lost)))
         self._judge_all()
         if self._options.only_listen:
-            for key in ("period", "resume", "acknowledge", "strangers", "junk", "flood", "depth", "reboot"):
+            for key in (*_TALK, "reboot"):
                 report.add(not_tried(key, "only listened"))
         report.identity = session.identity
         report.finish()
@@ -109,9 +112,12 @@ class Checker:
             return False  # form and check say why
         if not session.samples(begin):
             said = f"no sample in {seconds:.0f} s at a period of {period_s:g} s: it has to send without being asked"
-            self._report.add(fault("order", said) if seconds > 3 * period_s else not_tried("order", said))
-            return False
-        self._report.add(timing.judge_timing(samples, period_ms))
+            if seconds > 3 * period_s:
+                self._report.add(fault("order", said))
+                return False
+            return True  # a shorter period will show more
+        if len(samples) >= timing.FEWEST:
+            self._report.add(timing.judge_timing(samples, period_ms))
         self._report.add(timing.judge_clock(heard))
         self._judge_port()
         return lines.judge_boot(heard).verdict is not Verdict.FAULT
@@ -135,6 +141,10 @@ class Checker:
             point = attempt()
         except BrokenError as broken:
             point = fault(key, broken.evidence, broken.examples)
+        except LostError as lost:
+            if not self._report.of(Verdict.FAULT):  # else that is why
+                self._report.add(fault(key, str(lost)))
+            raise
         self._report.add(point)
         return point.verdict is not Verdict.FAULT
 
@@ -143,7 +153,11 @@ class Checker:
         native_ms = session.ask().period_ms
         tell("another period")
         try:
-            dialogue.quicken(session, native_ms)
+            if dialogue.quicken(session, native_ms) > _LONGEST_PERIOD_MS:
+                for key in _TALK:
+                    why = f"its period stays at {native_ms / 1e3:g} s: for the check let it take 2 s or less"
+                    self._report.add(not_tried(key, why))
+                return
             keeps_period = self._attempt("period", lambda: dialogue.try_period(session, native_ms))
             period_ms = session.ask().period_ms
             busy_from = session.newest.seq if session.newest else -1
@@ -161,6 +175,8 @@ class Checker:
                 busy, _ = timing.of_period(session.entries)
                 fresh = [sample for sample in busy if sample.seq > busy_from]
                 self._report.add(timing.judge_unhindered(fresh, period_ms))
+                if not self._report.has("timing"):  # its own period was too long for that
+                    self._report.add(timing.judge_timing(fresh, period_ms))
         finally:
             self._restore(native_ms)
         if options.marks_s:

@@ -11,7 +11,7 @@ from logger.wirecheck.points import BrokenError, Point, insist, obeys
 if TYPE_CHECKING:
     from logger.wirecheck.session import Session
 
-QUICK_MS: Final = (20, 50, 100, 250, 500)
+QUICK_MS: Final = (20, 50, 100, 250, 500, 1000, 2000)
 """Periods asked for so that the check doesn't take all day."""
 _ENOUGH: Final = 12
 _SETTLE_S: Final = 1.0

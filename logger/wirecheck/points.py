@@ -151,6 +151,10 @@ class Report:
         """The points with this verdict."""
         return [point for point in self.points if point.verdict is verdict]
 
+    def has(self, key: str) -> bool:
+        """Whether something was found of this point."""
+        return any(point.key == key for point in self.points)
+
     def has_fault(self, key: str) -> bool:
         """Whether the point of this key is at fault."""
         return any(point.key == key for point in self.of(Verdict.FAULT))

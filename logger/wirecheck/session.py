@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from logger.errors import PlainError
 from logger.framing import LineSplitter
-from logger.port import Port, PortError
+from logger.port import Port, PortError, PortFullError
 from logger.protocol import (
     HostCommand,
     Identify,
@@ -59,9 +59,12 @@ class PortLink:
         self._port = Port(name, baud)
 
     def send(self, data: bytes) -> None:
-        """Send in pieces: a port that takes nothing for a second is an error, a long text is none."""
+        """Send in pieces; a rig that takes nothing for a second is lost, a port that is gone is a `PortError`."""
         for begin in range(0, len(data), _CHUNK):
-            self._port.write(data[begin : begin + _CHUNK])
+            try:
+                self._port.write(data[begin : begin + _CHUNK])
+            except PortFullError as full:
+                raise LostError(f"the rig takes no more bytes ({full.reason})") from full
 
     def read(self, timeout_s: float) -> bytes:
         """What has arrived."""

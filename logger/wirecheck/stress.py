@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from logger.wirecheck.session import Session
 
 _SETTLE_S: Final = 0.5
+_ATTACK_S: Final = 0.25
 _FLOOD_BYTES: Final = 6_000
 _QUESTIONS: Final = 4
 _BYTES_PER_S: Final = 11_520
@@ -59,7 +60,7 @@ def _attack(session: Session, what: str, made: Callable[[Identity], bytes], peri
     latest = session.latest
     begin = session.mark()
     session.say(made(before))
-    session.listen(_SETTLE_S)
+    session.listen(_ATTACK_S)
     answers = session.identities(begin)
     try:
         after = session.ask()

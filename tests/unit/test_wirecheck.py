@@ -5,9 +5,10 @@ from __future__ import annotations
 import doctest
 import importlib
 import json
+from dataclasses import replace
 
 import pytest
-from broken_rigs import Gullible, LongNames, RigLink, SoundRig, rigs
+from broken_rigs import Gullible, LongNames, RigLink, SlowRig, SoundRig, rigs
 
 from logger.protocol import MAX_LINE, Identity, encode
 from logger.wirecheck import identity, timing
@@ -70,9 +71,20 @@ def test_it_leaves_the_rig_with_its_own_period_and_an_empty_buffer() -> None:
     assert len(rig.buffer) < 3
 
 
-def test_a_slow_rig_is_not_called_silent() -> None:
-    report = checked(SoundRig(period_ms=60_000), Options(listen_s=5, patience_s=1))
+def test_a_slow_rig_is_made_faster_for_the_check() -> None:
+    rig = SoundRig(period_ms=60_000)
+    report = checked(rig, replace(ALL, listen_s=5))
+    others = {point.key: point.evidence for point in report.points if point.verdict is not Verdict.OBEYS}
+    assert others == {"clock": "too few samples"}
+    assert rig.period_ms == 60_000
+
+
+def test_a_slow_rig_that_stays_slow_is_told_why_so_little_was_tried() -> None:
+    report = checked(SlowRig(period_ms=60_000), replace(ALL, listen_s=5))
     assert report.of(Verdict.FAULT) == []
+    untried = {point.key: point.evidence for point in report.of(Verdict.NOT_TRIED)}
+    assert "its period stays at 60 s" in untried["resume"]
+    assert "its period stays at 60 s" in untried["depth"]
 
 
 def test_a_rig_that_restarts_when_its_port_is_opened_is_told_so() -> None:
@@ -81,6 +93,22 @@ def test_a_rig_that_restarts_when_its_port_is_opened_is_told_so() -> None:
     link.after(500, lambda rig: rig.restart())
     report = Checker(link, "sim", Options(patience_s=1), lambda _: None).run()
     assert {point.key for point in report.of(Verdict.FAULT)} == {"port"}
+
+
+class ClogsUp(RigLink):
+    """Takes no more bytes once they come in a flood."""
+
+    def send(self, data: bytes) -> None:
+        if data.count(b"?") > 3:
+            raise LostError("the rig takes no more bytes")
+        super().send(data)
+
+
+def test_a_rig_that_takes_no_more_bytes_is_a_fault_of_what_was_tried() -> None:
+    report = Checker(ClogsUp(SoundRig()), "sim", Options(patience_s=1), lambda _: None).run()
+    assert {point.key: point.evidence for point in report.of(Verdict.FAULT)} == {
+        "flood": "the rig takes no more bytes"
+    }
 
 
 def test_the_report_is_json_with_every_point() -> None:
