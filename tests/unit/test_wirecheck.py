@@ -14,6 +14,7 @@ from logger.protocol import MAX_LINE, Identity, encode
 from logger.wirecheck import identity, timing
 from logger.wirecheck.checker import Checker, Options
 from logger.wirecheck.points import TITLES, Report, Verdict
+from logger.wirecheck.session import LostError
 
 ALL = Options(depth=150, patience_s=30, reboot_s=10, marks_s=5)
 
