@@ -26,10 +26,12 @@ if TYPE_CHECKING:
     from types import FrameType
 
 COMMANDS = {
+    "run": "analysis.run_command:run",
     "logger": "logger.commands:log_rig",
     "rehearse": "analysis.rehearse_command:rehearse",
     "analysis": "analysis.live_command:follow",
     "soak": "analysis.soak_command:app",
+    "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",
     "export": "analysis.export_command:export",
     "calibrate": "analysis.calibrate_command:calibrate",

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-POLL_s = 0.05
+POLL_s = 0.02
 LOOK_s = 0.25
 """How often the register of soaks is looked at, and the letters that may be due."""
 WRITE_s = 1.0

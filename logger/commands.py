@@ -49,7 +49,7 @@ def log_rig(
 
     Example: cornerhold logger --settings bay-2.toml --journal bay-2.journal
     """
-    settings = _settings(settings_file, port)
+    settings = read_settings(settings_file, port)
     path = journal or journal_path(settings)
     if status:
         _tell_status(path, as_json=as_json)
@@ -62,7 +62,8 @@ def log_rig(
         asyncio.run(_run(settings, path))
 
 
-def _settings(file: Path | None, port: str | None) -> Settings:
+def read_settings(file: Path | None, port: str | None) -> Settings:
+    """The settings of a file (or the defaults), with the port from the command line put over theirs."""
     from dataclasses import replace  # noqa: PLC0415  what --help does not need is loaded when it is needed
 
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
