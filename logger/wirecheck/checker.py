@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
+from logger.port import DEFAULT_BAUD
 from logger.protocol import Acknowledge, Identify, Identity, SetPeriod
 from logger.wirecheck import dialogue, hands, identity, lines, order, stress, timing
 from logger.wirecheck.points import BrokenError, Point, Report, Verdict, fault, not_tried, obeys
@@ -40,6 +41,8 @@ class Options:
     """How long filling the buffer may take."""
     reboot_s: float = 0.0
     """Wait so long for somebody to restart the rig; 0: not tried."""
+    baud: int = DEFAULT_BAUD
+    """Speed of the line: how much may be asked of it."""
     marks_s: float = 0.0
     """Wait so long for somebody to drive an input over its range; 0: not waited."""
 
@@ -49,7 +52,7 @@ class Checker:
 
     def __init__(self, link: Link, port: str, options: Options, tell: Callable[[str], None]) -> None:
         """Nothing is said before `run`."""
-        self._session = Session(link)
+        self._session = Session(link, options.baud)
         self._report = Report(port)
         self._options = options
         self._tell = tell

@@ -57,6 +57,7 @@ def wire_check(  # noqa: PLR0913, PLR0917  each is an option
     options = Options(
         listen_s=listen,
         only_listen=only_listen,
+        baud=baud,
         depth=depth,
         patience_s=patience,
         reboot_s=reboot,

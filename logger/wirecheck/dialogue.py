@@ -18,8 +18,11 @@ _SETTLE_S: Final = 1.0
 
 
 def quicken(session: Session, native_ms: int) -> int:
-    """Have the rig sample faster if it can; the period that runs."""
+    """Have the rig sample faster if it can and its line can carry it; the period that runs."""
+    least_ms = 3000 * session.sample_s  # two thirds are left for sending again
     for period_ms in QUICK_MS:
+        if period_ms < least_ms:
+            continue
         if period_ms >= native_ms:
             break
         answer = session.answer(SetPeriod(period_ms))
@@ -95,7 +98,7 @@ def _sent_again(session: Session, boot: int, seq: int, through: int, period_ms: 
     """Ask for `seq`; the numbers that come from the jump back on, until `through` was there."""
     begin, before = session.mark(), session.latest
     session.say(Resend(boot, seq))
-    longest_s = _SETTLE_S + 0.05 * (through - seq + 1) + 3 * period_ms / 1e3
+    longest_s = _SETTLE_S + max(0.05, 3 * session.sample_s) * (through - seq + 1) + 3 * period_ms / 1e3
     session.listen(longest_s, lambda: through in after_jump(session, begin, before, seq))
     got = after_jump(session, begin, before, seq)
     # what came twice in a row is a matter of order, not of this

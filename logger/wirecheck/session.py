@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from logger.errors import PlainError
 from logger.framing import LineSplitter
-from logger.port import Port, PortError, PortFullError
+from logger.port import DEFAULT_BAUD, Port, PortError, PortFullError
 from logger.protocol import (
     HostCommand,
     Identify,
@@ -110,9 +110,10 @@ class Entry:
 class Session:
     """Says and hears through a link and keeps it all."""
 
-    def __init__(self, link: Link) -> None:
-        """Begin with an empty line."""
+    def __init__(self, link: Link, baud: int = DEFAULT_BAUD) -> None:
+        """Begin with an empty line of that speed."""
         self.link = link
+        self.bytes_per_s = baud / 10  # start bit, eight, stop bit
         self.entries: list[Entry] = []
         self.opened_s = link.now_s()
         self.identity: Identity | None = None
@@ -171,6 +172,14 @@ class Session:
         """The port was away: what comes doesn't continue the line before."""
         self._splitter.reset()
         self._first = True
+
+    @property
+    def sample_s(self) -> float:
+        """How long a sample is on the line."""
+        return (
+            max((len(e.line) for e in self.heard() if isinstance(e.record, Sample)), default=100)
+            / self.bytes_per_s
+        )
 
     @property
     def overwritten(self) -> bool:

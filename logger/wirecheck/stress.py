@@ -20,7 +20,6 @@ _SETTLE_S: Final = 0.5
 _ATTACK_S: Final = 0.25
 _FLOOD_BYTES: Final = 6_000
 _QUESTIONS: Final = 4
-_BYTES_PER_S: Final = 11_520
 
 
 def _damaged(line: bytes) -> bytes:
@@ -59,8 +58,9 @@ def _attack(session: Session, what: str, made: Callable[[Identity], bytes], peri
     before = fill(session, period_ms)
     latest = session.latest
     begin = session.mark()
-    session.say(made(before))
-    session.listen(_ATTACK_S)
+    data = made(before)
+    session.say(data)
+    session.listen(_ATTACK_S + len(data) / session.bytes_per_s)
     answers = session.identities(begin)
     try:
         after = session.ask()
@@ -86,7 +86,7 @@ def try_flood(session: Session, period_ms: int) -> Point:
         session.listen(0.02)
     flood = f"{sent} bytes of questions and junk"
     # it may answer each question, and the line takes its time for that
-    answers_s = questions * line_length(before) / _BYTES_PER_S
+    answers_s = (sent + questions * line_length(before)) / session.bytes_per_s
     goes_on = session.wait_samples(2, 2 * answers_s + 3 * period_ms / 1e3 + 2.0)
     try:
         after = session.ask()
@@ -160,8 +160,8 @@ def catch_up(session: Session, period_ms: int) -> Point:
     who = session.ask()
     begin, begin_s, before = session.mark(), session.link.now_s(), session.latest
     session.say(Resend(who.boot, who.first_seq))
-    # at 115200 baud a hundred samples take about a second; twice that, and a little
-    longest_s = 3.0 + 0.02 * held(who) + 10 * period_ms / 1e3
+    # what comes in meanwhile may take a third of the line
+    longest_s = 3.0 + max(0.02, 3 * session.sample_s) * held(who) + 10 * period_ms / 1e3
 
     def on_again() -> bool:
         return any(seq > who.last_seq for seq in after_jump(session, begin, before, who.first_seq)[-1:])

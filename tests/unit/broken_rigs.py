@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 CHANNELS = ("fl.pressure", "fr.pressure", "ambient.temperature", "rig.supply_voltage")
-BYTES_PER_MS = 11.52  # 115200 baud, ten bits a byte
 STEP_MS = 5
 
 
@@ -98,10 +97,11 @@ class SlowRig(SoundRig):
 
 
 class RigLink:
-    """Carries bytes at 115200 baud in simulated time."""
+    """Carries bytes in simulated time, as fast as the line does."""
 
-    def __init__(self, rig: SoundRig) -> None:
+    def __init__(self, rig: SoundRig, baud: int = 115200) -> None:
         self.rig = rig
+        self._step_bytes = round(baud / 10 / 1000 * STEP_MS)
         self._script: dict[int, Callable[[SoundRig], None]] = {}
         self._ms = 3000  # it has been on for a while
         self._to_rig = bytearray()
@@ -136,7 +136,7 @@ class RigLink:
         return b""
 
     def _step(self) -> bytes:
-        size = round(BYTES_PER_MS * STEP_MS)
+        size = self._step_bytes
         heard, self._to_rig[:size] = bytes(self._to_rig[:size]), b""
         if heard:
             self.rig.bytes_in(heard)

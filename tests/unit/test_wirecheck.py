@@ -21,7 +21,7 @@ ALL = Options(depth=150, patience_s=30, reboot_s=10, marks_s=5)
 
 def checked(rig: SoundRig, options: Options = ALL, *, helping: bool = True) -> Report:
     """Check a rig in simulated time; `helping`: somebody does what a person is told to do."""
-    link = RigLink(rig)
+    link = RigLink(rig, options.baud)
 
     def tell(text: str) -> None:
         if helping and text.startswith("restart the rig"):
@@ -46,6 +46,12 @@ def test_of_a_rig_that_obeys_everything_is_tried() -> None:
     assert [point.key for point in report.points] == list(TITLES)
     assert {point.verdict for point in report.points} == {Verdict.OBEYS}
     assert report.sentence == "obeys protocol 1"
+
+
+@pytest.mark.parametrize("baud", [9600, 38400, 921600])
+def test_a_rig_that_obeys_does_so_at_any_speed_of_the_line(baud: int) -> None:
+    report = checked(SoundRig(period_ms=1000), replace(ALL, baud=baud, patience_s=120))
+    assert [(p.key, p.evidence) for p in report.points if p.verdict is not Verdict.OBEYS] == []
 
 
 def test_what_nobody_helps_with_is_not_tried_and_said_so() -> None:
