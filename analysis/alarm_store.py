@@ -96,14 +96,15 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What a reconciliation has changed."""
+    """Alarms whose state has changed."""
 
     raised: tuple[Kept, ...] = ()
     cleared: tuple[Kept, ...] = ()
+    acknowledged: tuple[Kept, ...] = ()
 
     def __bool__(self) -> bool:
         """Whether anything has changed."""
-        return bool(self.raised or self.cleared)
+        return bool(self.raised or self.cleared or self.acknowledged)
 
 
 def alarms_path(journal: Path) -> Path:
@@ -142,10 +143,7 @@ class AlarmStore:
 
     def alarms(self, soak: int | None = None) -> list[Kept]:
         """All alarms (of one soak), oldest first."""
-        where = "" if soak is None else " WHERE soak = ?"
-        values = () if soak is None else (soak,)
-        rows = self._database.rows(f"SELECT {_COLUMNS} FROM alarms{where} ORDER BY id", values)  # noqa: S608
-        return [Kept(*(*row[:-1], json.loads(row[-1]))) for row in rows]
+        return _alarms(self._database, soak)
 
     def standing(self) -> list[Kept]:
         """The alarms that stand, acknowledged or not."""
@@ -199,10 +197,13 @@ class AlarmStore:
                 (), tuple(self._clear(connection, alarm, alarm.raised_us, _now()) for alarm in over)
             )
 
-    def acknowledge(self, section: str, kind: str, name: str | None, by: str | None) -> Kept | None:
-        """Acknowledge the alarm that stands there; None if there is none, or none of this name, or it was already."""
+    def acknowledge(self, place: tuple[str, str] | None, name: str | None, by: str | None) -> Kept | None:
+        """Acknowledge the alarm that stands there (section and kind; None: anywhere) and has this name (None: any).
+
+        None is returned if there is none, or it was acknowledged already.
+        """
         for alarm in self.standing():
-            if (alarm.section, alarm.kind) != (section, kind) or alarm.acknowledged is not None:
+            if place not in {None, (alarm.section, alarm.kind)} or alarm.acknowledged is not None:
                 continue
             if name is not None and name != self.name_of(alarm):
                 continue
@@ -318,6 +319,23 @@ class AlarmStore:
         book = secrets.token_hex(4)
         self.note("book", book)
         return book
+
+
+def read_alarms(journal: Path) -> list[tuple[str, Kept]]:
+    """All alarms of a journal with their ids, oldest first; read beside the analysis that writes them."""
+    database = Database.open_to_read(alarms_path(journal), LAYOUT)
+    if database is None:
+        return []
+    with database:
+        book = database.rows("SELECT value FROM facts WHERE name = 'book'")
+        return [(f"{book[0][0]}-{alarm.id}", alarm) for alarm in _alarms(database, None)] if book else []
+
+
+def _alarms(database: Database, soak: int | None) -> list[Kept]:
+    where = "" if soak is None else " WHERE soak = ?"
+    values = () if soak is None else (soak,)
+    rows = database.rows(f"SELECT {_COLUMNS} FROM alarms{where} ORDER BY id", values)  # noqa: S608  our own words
+    return [Kept(*(*row[:-1], json.loads(row[-1]))) for row in rows]
 
 
 def topic_of(alarm: Kept) -> str:

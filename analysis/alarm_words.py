@@ -37,7 +37,7 @@ def sentence_of(seen: Seen, section: Mapping[str, Any] | None, rig: str) -> str:
         "keep away from the car.",
         "floor": f"{name} is under its lowest allowed pressure{reading} since {since}: an empty air spring can fold "
         "and tear, don't load or refill it before the maker's procedure was read.",
-        "sensor": f"The pressure sensor of {name} gives no usable reading since {since}: {name} is not watched.",
+        "sensor": f"The pressure sensor of {name} gives no usable reading{reading} since {since}: {name} is not watched.",
         "blind": f"No readings of {name} from {rig} since shortly before {since}: nothing is watched until they "
         "come again.",
         "supply": f"The supply of {rig} is low{reading} since {since}: the readings of {name} may soon be wrong or "

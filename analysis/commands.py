@@ -31,6 +31,7 @@ COMMANDS = {
     "rehearse": "analysis.rehearse_command:rehearse",
     "analysis": "analysis.live_command:follow",
     "soak": "analysis.soak_command:app",
+    "alarms": "analysis.alarms_command:alarms",
     "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",
     "export": "analysis.export_command:export",

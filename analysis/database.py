@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _LOOK_s = 0.05
 _BUSY_s = 10.0
+_RENEWING_s = 2.0
 
 
 class DatabaseError(PlainError):
@@ -75,7 +76,10 @@ class Database:
 
     @classmethod
     def open_to_read(cls, path: Path, layout: Layout) -> Database | None:
-        """Open for reading; None while there is no such file, or one that is just being made."""
+        """Open for reading; None while there is no such file, or one that is just being made.
+
+        A file of an older version is brought to the present one first.
+        """
         if not path.is_file():
             return None
         try:
@@ -89,8 +93,7 @@ class Database:
             try:
                 version = _check_owner(connection, path, layout)
                 if 0 < version < layout.version:
-                    reason = f"is of version {version} of {layout.name}: write to it once, which renews it"
-                    raise DatabaseError(path, reason)  # noqa: TRY301  one clean-up for all refusals
+                    cls.open_to_write(path, layout, _RENEWING_s).close()
             except BaseException:
                 connection.close()
                 raise

@@ -15,6 +15,7 @@ import numpy as np
 from analysis.findings import findings
 from analysis.register import read_soaks
 from analysis.soak import SoakAnalysis
+from logger.channels import Quality
 from logger.conversions import Conversions, stored_settings
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
@@ -47,6 +48,8 @@ class JournalSoak:
         self.missing = 0
         self.boots_seen: set[int] = set()
         self.events: list[tuple[int, str]] = []
+        self.qualities: dict[str, str] = {}
+        """Channels whose last reading was not good, and why."""
         self._label_us = 0
         self._clock_noted = False
         self._moved_us = 0
@@ -85,6 +88,11 @@ class JournalSoak:
         good = block.good()
         self.soak.feed(time_s, {name: good[:, k] for k, name in enumerate(block.names)})
         self.newest_us = int(block.rig_us[-1])
+        self.qualities = {
+            name: Quality(word).name.lower().replace("_", " ")
+            for name, word in zip(block.names, block.quality[-1], strict=True)
+            if word != Quality.GOOD
+        }
 
     def _follow_labels(self, block: SiBlock, soak: SoakAnalysis) -> None:
         """Move the begin's label by what the labels have jumped against rig time."""

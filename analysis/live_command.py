@@ -61,12 +61,30 @@ def follow(
     from logger.commands import journal_path  # noqa: PLC0415  what --help does not need is loaded when needed
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
 
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    log_to_stderr()
     settings = None if settings_file is None else load_settings(settings_file)
     path = journal or journal_path(settings or default_settings())
     if findings_file is not None and not findings_file.absolute().parent.is_dir():
         raise PlainError(f"{findings_file}: there is no such folder")
     asyncio.run(_follow(settings, path, findings_file, until_idle, look=look))
+
+
+class _Stderr(logging.Handler):
+    """Writes to what stderr is at the moment: while a picture stands on the terminal, lines go above it."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one line."""
+        try:
+            print(self.format(record), file=sys.stderr)
+        except (OSError, ValueError):
+            self.handleError(record)
+
+
+def log_to_stderr(*, verbose: bool = False) -> None:
+    """Let the program's log go to stderr, a line each."""
+    handler = _Stderr()
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    logging.basicConfig(handlers=[handler], level=logging.DEBUG if verbose else logging.INFO)
 
 
 async def _follow(

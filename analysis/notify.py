@@ -63,7 +63,11 @@ class Addresses:
 
     async def send(self, number: int, title: str, body: str) -> bool:
         """Send a letter to one address; False if it didn't take it."""
-        return bool(await asyncio.to_thread(self._targets[number].notify, body=body, title=title))
+        try:
+            return bool(await asyncio.to_thread(self._targets[number].notify, body=body, title=title))
+        except Exception:  # noqa: BLE001  a fault in one of a hundred services must not end the watch
+            _log.debug("sending by %s failed", self.name(number), exc_info=True)
+            return False
 
 
 class Desk:

@@ -35,9 +35,17 @@ MOST_BYTES: Final = 1000
 class Publisher:
     """Publishes until cancelled; whoever knows something new tells it."""
 
-    def __init__(self, mqtt: MqttSettings, store: AlarmStore, rig: str, pace: MqttPace | None = None) -> None:
-        """`rig` is the rig's name in the settings: it stands in the topics."""
-        self._mqtt, self._store, self._rig, self._pace = mqtt, store, rig, pace
+    def __init__(
+        self,
+        mqtt: MqttSettings,
+        store: AlarmStore,
+        rig: str,
+        pace: MqttPace | None = None,
+        *,
+        quiet: bool = False,
+    ) -> None:
+        """`rig` is the rig's name in the settings: it stands in the topics. `quiet`: see `Post`."""
+        self._mqtt, self._store, self._rig, self._pace, self._quiet = mqtt, store, rig, pace, quiet
         self._topic = rig_topic(mqtt, rig)
         self._news = asyncio.Event()
         self._states: dict[str, str] = {}
@@ -51,6 +59,7 @@ class Publisher:
         post = Post(
             name=f"cornerhold-analysis-{self._topic.replace('/', '-')}",
             presence=f"{self._topic}/presence/analysis",
+            quiet=self._quiet,
             subscriptions=(f"{self._topic}/acknowledge/#",),
             hear=lambda message: self.hear(str(message.topic), message.payload, retained=message.retain),
         )
@@ -137,7 +146,7 @@ class Publisher:
             _log.debug("malformed acknowledgement at %s", topic)
             return "malformed"
         _, section, kind = parts
-        alarm = self._store.acknowledge(section, kind, said.get("alarm"), said.get("by"))
+        alarm = self._store.acknowledge((section, kind), said.get("alarm"), said.get("by"))
         if alarm is None:
             return "of no standing alarm"
         _log.info(

@@ -1,7 +1,7 @@
 """The register of soaks: which part of a journal is a soak, of which car, and what was planned for it.
 
-A file beside the journal (`bay-2.journal.soaks`), written by `cornerhold soak`, followed by the analysis. A soak's
-limits are journal entries, not times, so that no clock that is set moves a reading in or out.
+A file beside the journal (`bay-2.journal.soaks`), written by `cornerhold soak` and `alarms --acknowledge`, followed by
+the analysis. A soak's limits are journal entries, not times, so that no clock that is set moves a reading in or out.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from logger.clock import utc_from_us, utc_now
 from logger.settings import SectionSettings, settings_from_text
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
     from typing import Any, Self
 
@@ -38,6 +38,13 @@ LAYOUT: Final = Layout(
                 ended TEXT,
                 plan TEXT NOT NULL)""",
             "CREATE UNIQUE INDEX one_soak_at_a_time ON soaks ((ended IS NULL)) WHERE ended IS NULL",
+        ),
+        (
+            """CREATE TABLE acknowledgements (
+                id INTEGER PRIMARY KEY AUTOINCREMENT,
+                alarm TEXT NOT NULL,
+                who TEXT NOT NULL,
+                made TEXT NOT NULL)""",
         ),
     ),
 )
@@ -187,6 +194,14 @@ class Register:
             )
         return replace(running[0], last_entry=last_entry, ended=ended)
 
+    def acknowledge(self, alarms: Sequence[str], who: str) -> None:
+        """Note that somebody has taken notice of alarms (their ids); the running analysis takes it from here."""
+        with self._database.atomic() as connection:
+            connection.executemany(
+                "INSERT INTO acknowledgements (alarm, who, made) VALUES (?, ?, ?)",
+                [(alarm, who, label_text(None)) for alarm in alarms],
+            )
+
 
 class RegisterReader:
     """A follower's view of a register that may not exist yet."""
@@ -201,6 +216,14 @@ class RegisterReader:
         if self._database is None:
             self._database = Database.open_to_read(self._path, LAYOUT)
         return [] if self._database is None else soaks_of(self._database)
+
+    def acknowledgements(self, after: int) -> list[tuple[int, str, str]]:
+        """What was acknowledged after this number: number, id of the alarm, who."""
+        if self._database is None:
+            return []
+        return self._database.rows(
+            "SELECT id, alarm, who FROM acknowledgements WHERE id > ? ORDER BY id", (after,)
+        )
 
     def close(self) -> None:
         """Let the file go."""

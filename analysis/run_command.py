@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import logging
 import signal
-import sys
 from pathlib import Path  # noqa: TC003  typer reads the annotations when the program runs
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -48,17 +46,14 @@ def run(
 
     Example: cornerhold run --settings bay-2.toml
     """
-    from logger.commands import journal_path, read_settings  # noqa: PLC0415  what --help does not need
+    from analysis.live_command import log_to_stderr  # noqa: PLC0415  what --help does not need
+    from logger.commands import journal_path, read_settings  # noqa: PLC0415
 
     settings = read_settings(settings_file, port)
     path = journal or journal_path(settings)
     if findings_file is not None and not findings_file.absolute().parent.is_dir():
         raise PlainError(f"{findings_file}: there is no such folder")
-    logging.basicConfig(
-        stream=sys.stderr,
-        level=logging.DEBUG if verbose else logging.INFO,
-        format="%(asctime)s %(levelname)s %(message)s",
-    )
+    log_to_stderr(verbose=verbose)
     asyncio.run(_run(settings, path, findings_file))
 
 
@@ -83,7 +78,15 @@ async def run_both(
     from logger.daemon import Daemon  # noqa: PLC0415
 
     daemon = Daemon(settings, path)
-    service = Service(settings, path, findings_file=findings_file, until_idle=None, view=view, look=False)
+    service = Service(
+        settings,
+        path,
+        findings_file=findings_file,
+        until_idle=None,
+        view=view,
+        look=False,
+        beside_logger=True,
+    )
     stop_watch = asyncio.Event()
     logging_task = asyncio.create_task(log_and_mirror(daemon, settings, path), name="logger")
     watching = asyncio.create_task(service.run(stop_watch), name="analysis")

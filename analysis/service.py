@@ -59,8 +59,10 @@ class Service:
         until_idle: float | None,
         view: View,
         look: bool,
+        beside_logger: bool = False,
     ) -> None:
-        """With `look` nothing is kept and no word is sent."""
+        """With `look` nothing is kept and no word is sent. `beside_logger`: in its process."""
+        self.beside_logger = beside_logger
         self.settings = settings
         self.path = path
         self.findings_file = findings_file
@@ -146,7 +148,7 @@ class Service:
         if settings is not None and settings.mqtt is not None:
             from analysis.publisher import Publisher  # noqa: PLC0415
 
-            self.publisher = Publisher(settings.mqtt, store, rig)
+            self.publisher = Publisher(settings.mqtt, store, rig, quiet=self.beside_logger)
             running["publisher"] = self.publisher.run()
         if settings is not None and settings.notify is not None:
             from analysis.notify import Addresses, Desk, Postman  # noqa: PLC0415
@@ -212,6 +214,9 @@ class Service:
     def _changed(self, changes: Changes) -> None:
         for alarm in changes.raised:
             log.warning("ALARM %s: %s", alarm.kind, alarm.sentence)
+        for alarm in changes.acknowledged:
+            who = f" by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
+            log.info("alarm %s of %s is acknowledged%s", alarm.kind, alarm.section, who)
         for alarm in changes.cleared:
             log.info("alarm %s of %s is over", alarm.kind, alarm.section)
         if self.publisher is not None:

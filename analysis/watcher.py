@@ -29,6 +29,7 @@ BLIND_s: Final = 30.0
 UNKNOWN_SECTION: Final = "rig"
 """Under this name a rig is blind that has not said yet which sections it has."""
 _SLACK_s: Final = 10.0
+_TAKEN: Final = "acknowledgements taken"
 
 
 class Watcher:
@@ -79,6 +80,7 @@ class Watcher:
     def look(self) -> bool:
         """See whether a soak was begun or ended; return whether another one is followed now."""
         latest = self._latest()
+        self._take_acknowledgements()
         if (None if latest is None else latest.id) != (None if self._soak is None else self._soak.id):
             self.follower = self._take_up(latest)
             return True
@@ -127,6 +129,17 @@ class Watcher:
     def _latest(self) -> Soak | None:
         soaks = self.register.soaks()
         return soaks[-1] if soaks else None
+
+    def _take_acknowledgements(self) -> None:
+        """Take what was acknowledged by command; by the broker it comes another way."""
+        if self.store is None:
+            return
+        taken = int(self.store.fact(_TAKEN) or 0)
+        for number, name, who in self.register.acknowledgements(taken):
+            alarm = self.store.acknowledge(None, name, who or None)
+            self.store.note(_TAKEN, str(number))
+            if alarm is not None:
+                self._tell(Changes(acknowledged=(alarm,)))
 
     def _number(self) -> int:
         return WHOLE_JOURNAL if self._soak is None else self._soak.id
@@ -193,7 +206,7 @@ class Watcher:
                         cleared_us,
                         journal.label(raised_us),
                         None if cleared_us is None else journal.label(cleared_us),
-                        alarm.evidence,
+                        alarm.evidence or self._quality(alarm.section, alarm.kind),
                     )
                 )
         seen.sort(key=lambda one: (one.raised_us, one.section, one.kind))
@@ -203,6 +216,10 @@ class Watcher:
             for section, us in self._blind.items()
         ]
         return seen
+
+    def _quality(self, section: str, kind: str) -> str:
+        """What is wrong with a transducer, by its last reading."""
+        return self.follower.journal.qualities.get(f"{section}.pressure", "") if kind == "sensor" else ""
 
     def _describe(self, seen: Seen) -> tuple[str, dict[str, Any]]:
         """The sentence and the evidence of a new alarm; a leak's are worked out anew, it rests on them."""

@@ -164,6 +164,8 @@ class Post:
     name: str
     presence: str
     subscriptions: tuple[str, ...] = ()
+    quiet: bool = False
+    """Another client of the same process tells how it stands with the broker."""
     hear: Callable[[aiomqtt.Message], None] = lambda _message: None
 
 
@@ -180,14 +182,16 @@ async def keep_session(
     tls_context(mqtt)  # a file that can't be used is a mistake to be told at once, not an outage
     while True:
         try:
-            await _session(mqtt, post, work, pace, lambda: _tell(outage.connected(loop.time())))
+            await _session(
+                mqtt, post, work, pace, lambda: _tell(outage.connected(loop.time()), quiet=post.quiet)
+            )
             reason = "the session ended"
         except (aiomqtt.MqttError, OSError) as error:
             reason = failure_words(error, mqtt)
         except PlainError as error:
             reason = str(error)
         wait_s, notice = outage.failed(loop.time(), reason)
-        _tell(notice)
+        _tell(notice, quiet=post.quiet)
         await asyncio.sleep(wait_s)
 
 
@@ -248,5 +252,5 @@ async def _expect(echo: asyncio.Event, mqtt: MqttSettings, post: Post, pace: Mqt
     await asyncio.Event().wait()
 
 
-def _tell(notice: Notice) -> None:
-    _log.log(_LEVELS[notice.tone], "%s", notice.text)
+def _tell(notice: Notice, *, quiet: bool) -> None:
+    _log.log(logging.DEBUG if quiet else _LEVELS[notice.tone], "%s", notice.text)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from broker import Broker
+from letter_box import Mailbox
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,3 +27,12 @@ def tls_broker(tmp_path: Path) -> Iterator[Broker]:
     running = Broker(tmp_path / "tls-broker", tls=True).start()
     yield running
     running.kill()
+
+
+@pytest.fixture
+def mailbox() -> Iterator[Mailbox]:
+    opened = Mailbox()
+    yield opened
+    opened.server.shutdown()
+    opened.server.server_close()
+    opened.thread.join()

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from letter_box import Mailbox
+
 COMMAND = [sys.executable, "-c", "from analysis.commands import main; main()"]
 API: dict[str, Any] = json.loads((files("logger") / "asyncapi.json").read_text())
 SETTINGS = '[rig]\nname = "bay-2"\n[sections.front_left]\nfloor = "3 bar"\n'
@@ -79,8 +81,8 @@ class Bay:
 
 
 @pytest.fixture
-def bay(tmp_path: Path, broker: Broker) -> Iterator[Bay]:
-    here = Bay(tmp_path, broker)
+def bay(tmp_path: Path, broker: Broker, mailbox: Mailbox) -> Iterator[Bay]:
+    here = Bay(tmp_path, broker, f'[notify]\nurls = ["{mailbox.url}"]\n')
     with here.port:
         yield here
         here.clean_up()
@@ -113,7 +115,7 @@ def check_message(topic: str, payload: str) -> str:
     raise AssertionError(f"{topic}: {payload[:200]} is none of the document's messages: {problems}")
 
 
-def test_a_soak_through_a_broker_that_dies_and_a_service_that_is_killed(bay: Bay) -> None:
+def test_a_soak_through_a_broker_that_dies_and_a_service_that_is_killed(bay: Bay, mailbox: Mailbox) -> None:
     with Subscriber(bay.broker) as before:
         first = bay.run()
         wait_for(lambda: before.of("presence/logger") == ["online"], "the logger's presence")
@@ -155,9 +157,13 @@ def test_a_soak_through_a_broker_that_dies_and_a_service_that_is_killed(bay: Bay
         wait_for(lambda: last_number(after) > max(max(n) for n in numbers), "readings at the broker")
         bay.soak("end")
         wait_for(lambda: json.loads(after.of("bay-2/soak")[-1])["judging"] is False, "the end of the soak")
-        bay.stop(second)
+        said = bay.stop(second)
         wait_for(lambda: after.of("presence/analysis")[-1] == "offline", "a farewell")
         heard += after.heard
+    # one process tells one trouble once: connected, gone, connected again, and after the kill connected
+    told = [line for line in said.splitlines() if "broker" in line]
+    assert len(told) == 4, told
+    assert [title for title in mailbox.titles() if "floor" in title] == ["bay-2: floor front_left"]
     # every message is one of the document's, and together they use all of its channels but that of the answers
     used = {check_message(topic, payload) for topic, _, payload, _ in heard if not topic.endswith("/probe")}
     assert used == set(API["channels"])

@@ -45,10 +45,10 @@ def test_raised_acknowledged_cleared(store: AlarmStore) -> None:
     [alarm] = store.reconcile(1, [LEAK], describe, complete=True).raised
     assert alarm.state == "raised"
     assert not store.reconcile(1, [LEAK], describe, complete=True)
-    taken = store.acknowledge("front_left", "leak", store.name_of(alarm), "Mara")
+    taken = store.acknowledge(("front_left", "leak"), store.name_of(alarm), "Mara")
     assert taken is not None
     assert (taken.state, taken.acknowledged_by) == ("acknowledged", "Mara")
-    assert store.acknowledge("front_left", "leak", None, None) is None, "once is enough"
+    assert store.acknowledge(("front_left", "leak"), None, None) is None, "once is enough"
     [ended] = store.reconcile(1, [OVER], describe, complete=True).cleared
     assert (ended.state, ended.cleared) == ("cleared", OVER.cleared)
     place = "alarms/front_left/leak"
@@ -116,7 +116,7 @@ def test_an_acknowledgement_of_something_else_changes_nothing(
     store: AlarmStore, section: str, kind: str, name: str | None
 ) -> None:
     store.reconcile(1, [LEAK], describe, complete=True)
-    assert store.acknowledge(section, kind, name, None) is None
+    assert store.acknowledge((section, kind), name, None) is None
     assert store.standing()[0].state == "raised"
 
 

@@ -191,7 +191,7 @@ def test_an_alarm_is_told_once_and_then_quietly_less_and_less(store: AlarmStore)
 def test_nothing_is_repeated_after_an_acknowledgement(store: AlarmStore) -> None:
     post = Post(store, repeat_s=3600.0)
     post.see(seen("front_left", "leak"))
-    store.acknowledge("front_left", "leak", None, None)
+    store.acknowledge(("front_left", "leak"), None, None)
     post.look(30.0)
     assert len(post.letters()) == 1
 

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
+import threading
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 import pytest
-from test_journal_soak import COUNT, write
+from test_journal_soak import COUNT, PERIOD_us, counted, on_time, write
+from typer.testing import CliRunner
 
-from analysis.alarm_store import AlarmStore, Changes
+from analysis.alarm_store import AlarmStore, Changes, read_alarms
+from analysis.commands import build_app
 from analysis.register import Register, RegisterReader, Soak, plan_text
 from analysis.watcher import UNKNOWN_SECTION, Watcher
-from logger.journal import Journal
+from logger.errors import PlainError
+from logger.journal import Entry, Journal
 from logger.journal_reader import JournalReader
 from logger.settings import settings_from_text
 
@@ -39,6 +44,7 @@ class Watch:
 
     def _take(self, changes: Changes) -> None:
         self.told += [("raised", alarm.kind, alarm.section) for alarm in changes.raised]
+        self.told += [("acknowledged", alarm.kind, alarm.section) for alarm in changes.acknowledged]
         self.told += [("cleared", alarm.kind, alarm.section) for alarm in changes.cleared]
 
     def drain(self, limit: int = 2000) -> None:
@@ -139,10 +145,6 @@ def test_readings_that_come_after_all_end_it_without_a_second_alarm(tmp_path: Pa
 
 def more(path: Path, numbers: range, settings_text: str = "") -> None:
     """Append more samples of the same boot."""
-    from test_journal_soak import PERIOD_us, counted, on_time  # noqa: PLC0415
-
-    from logger.journal import Entry  # noqa: PLC0415
-
     bodies = counted("blocked")[1]
     with Journal.open(path, settings_text) as journal:
         boot = journal.boots()[-1]
@@ -225,3 +227,65 @@ def test_settings_that_change_midway_clear_and_raise_nothing(tmp_path: Path) -> 
         assert said is not None
         assert said["sections"][0]["threshold_per_day"] == 0.03
         assert len(told) == 1
+
+
+def test_an_acknowledgement_by_command_is_taken_once(journal: Path, watch: Watch) -> None:
+    [(name, alarm)] = read_alarms(journal)
+    assert alarm.state == "raised"
+    with Register.open(journal) as register:
+        register.acknowledge(["of somebody else", name, name], "Mara")
+    # a register alone begins no soak
+    assert not watch.watcher.look()
+    watch.watcher.look()
+    assert [(a.state, a.acknowledged_by) for _, a in read_alarms(journal)] == [("acknowledged", "Mara")]
+    assert watch.told == [("raised", "leak", "rear_left"), ("acknowledged", "leak", "rear_left")]
+
+
+def test_a_dead_transducer_is_told_with_its_trouble(tmp_path: Path) -> None:
+    path = tmp_path / "bay.journal"
+    place = counted("blocked")[0].index("front_left.pressure")
+
+    def off(number: int, fields: list[str]) -> list[str]:
+        if number > 60:
+            fields[place] = "0"  # the wire is off: the pin goes to ground
+        return fields
+
+    write(path, numbers=range(100), change=off)
+    watch = Watch(path)
+    [alarm] = watch.store.standing()
+    assert (alarm.kind, alarm.section) == ("sensor", "front_left")
+    assert alarm.sentence.startswith(
+        "The pressure sensor of front_left gives no usable reading (open) since "
+    )
+    watch.stack.close()
+
+
+def test_the_command_lists_and_acknowledges(journal: Path, watch: Watch) -> None:
+    def said(*words: str) -> str:
+        done = CliRunner().invoke(build_app(["alarms"]), ["alarms", "-j", str(journal), *words])
+        if done.exception is not None:
+            raise done.exception
+        return done.output
+
+    name = watch.store.name_of(watch.store.standing()[0])
+    assert said().startswith(f"{name}  leak raised: rear_left leaks: ")
+    with pytest.raises(PlainError, match="no alarm 'x' stands"):
+        said("--acknowledge", "x")
+    stop = threading.Event()
+
+    def watching() -> None:
+        while not stop.wait(0.01):
+            watch.watcher.look()
+
+    thread = threading.Thread(target=watching)
+    thread.start()
+    try:
+        assert said("--acknowledge", "all", "--by", "Mara").startswith(f"{name}  leak acknowledged by Mara: ")
+    finally:
+        stop.set()
+        thread.join()
+    [one] = [json.loads(line) for line in said("--json").splitlines()]
+    assert (one["alarm"], one["state"], one["section"]) == (name, "acknowledged", "rear_left")
+    watch.store.close_soaks(5)
+    assert said() == "no alarm stands\n"
+    assert "leak cleared" in said("--all")
