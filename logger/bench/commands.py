@@ -49,8 +49,9 @@ def bench(
 ) -> None:
     """Show what a rig reads: raw counts, values, noise in counts and in Pa, sample rate and quality, live.
 
-    It only asks who the rig is and listens: nothing is acknowledged or stored. Ends with Ctrl-C or after --seconds. Noise
-    is that of a single reading; a slow drift is not counted as noise. Exit 1 if no readings come.
+    It only asks who the rig is and listens: nothing is acknowledged or stored. Ends with Ctrl-C or after --seconds.
+    Noise is that of a single reading; a slow drift doesn't count, and jumps (spikes, steps) are counted apart.
+    Exit 1 if no readings come.
 
     Example: cornerhold bench --settings bay-2.toml --seconds 60
     """
@@ -207,6 +208,8 @@ def cells_of(channel: ChannelReading) -> tuple[str, ...]:
     quality = channel.quality
     if channel.good_share < 1.0 and channel.unit is not None:
         quality += f" ({100 * channel.good_share:.0f} % good)"
+    if channel.jumps:
+        quality += f", {channel.jumps} {'jump' if channel.jumps == 1 else 'jumps'}"
     return channel.name, raw, value, counts, noise, quality
 
 

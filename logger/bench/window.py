@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -27,8 +27,16 @@ if TYPE_CHECKING:
 SAMPLES: Final = 60
 """How many samples the noise is taken from."""
 FEWEST: Final = 5
+JUMP: Final = 6.0
 _WRAP: Final = 2**32
 UNITS: Final = {"pressure_Pa": "Pa", "temperature_K": "K", "length_m": "m", "voltage_V": "V"}
+
+
+class Noise(NamedTuple):
+    """Standard deviation of one reading, and how many jumps were left out of it."""
+
+    one_reading: float
+    jumps: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +50,7 @@ class ChannelReading:
     quality: str
     noise_counts: float | None
     noise: float | None
+    jumps: int
     good_share: float
 
     def as_dict(self) -> dict[str, object]:
@@ -54,6 +63,7 @@ class ChannelReading:
             "quality": self.quality,
             "noise_counts": self.noise_counts,
             "noise": self.noise,
+            "jumps": self.jumps,
             "good_share": self.good_share,
         }
 
@@ -145,12 +155,14 @@ class Window:
     def _reading(self, place: int, name: str, column: int | None) -> ChannelReading:
         counts = [sample.values[place] for sample in self._samples]
         numbers = np.array([float(c) if isinstance(c, int) else np.nan for c in counts])
-        noise_counts = noise_of(numbers)
+        in_counts = noise_of(numbers)
+        noise_counts, jumps = in_counts or (None, 0)
         quantity = quantity_of(name)
         if column is None or quantity is None:
-            return ChannelReading(name, counts[-1], None, None, "unknown", noise_counts, None, 0.0)
+            return ChannelReading(name, counts[-1], None, None, "unknown", noise_counts, None, jumps, 0.0)
         values = np.array([block.values[0, column] for block in self._converted])
         good = np.array([block.quality[0, column] == Quality.GOOD for block in self._converted])
+        in_si = noise_of(np.where(good, values, np.nan))
         value = float(values[-1])
         return ChannelReading(
             name,
@@ -159,20 +171,31 @@ class Window:
             UNITS[quantity],
             Quality(int(self._converted[-1].quality[0, column])).name.lower().replace("_", " "),
             noise_counts,
-            noise_of(np.where(good, values, np.nan)),
+            None if in_si is None else in_si.one_reading,
+            jumps,
             float(good.mean()),
         )
 
 
-def noise_of(values: NDArray[np.float64]) -> float | None:
-    """Standard deviation of one reading from the differences of neighbours, NaN left out; None if there are too few.
+def noise_of(values: NDArray[np.float64]) -> Noise | None:
+    """Noise of one reading and jumps among `values`, NaN left out; None if they are too few.
+
+    A jump is a difference of more than six times the usual (by the median deviation, which single ones don't bend). It is
+    counted and left out of the noise. A spike is two of them, there and back, and counts once.
 
     >>> noise_of(np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0]))
-    0.0
+    Noise(one_reading=0.0, jumps=0)
     """
     there = values[~np.isnan(values)]
-    # a steady drift is the mean of the differences, and goes off with it
-    return float(np.std(np.diff(there), ddof=1) / np.sqrt(2.0)) if len(there) >= FEWEST else None
+    if len(there) < FEWEST:
+        return None
+    steps = np.diff(there)
+    # a steady drift is the middle of the differences, and goes off with it
+    off = np.abs(steps - np.median(steps))
+    usual = 1.4826 * float(np.median(off)) or float(np.std(steps))
+    kept = steps[off <= JUMP * usual]
+    jumps = (len(steps) - len(kept) + 1) // 2
+    return Noise(float(np.std(kept, ddof=1) / np.sqrt(2.0)), jumps) if len(kept) > 1 else None
 
 
 def block_of(sample: Sample, channels: tuple[str, ...], rig_us: int) -> SampleBlock:

@@ -96,6 +96,23 @@ def test_only_listening_to_the_virtual_rig_leaves_its_buffer_alone(virtual_rig: 
     assert "obeys protocol 1 as far as it was tried" in done.stdout
 
 
+@pytest.mark.long
+def test_the_virtual_rig_obeys() -> None:
+    plan = SoakPlan(sections=("fl", "fr"), hours=1.0, period_s=0.5)
+    rig = RigOptions(name="v", speed=1.0, wait_for_host=False, depth=100)
+    with PtyRig(Scenario(plan=plan, rig=rig)) as running:
+        done = subprocess.run(
+            [*COMMAND, "--port", running.path, "--depth", "100", "--json"],
+            capture_output=True,
+            text=True,
+            timeout=100,
+            check=False,
+        )
+    report = json.loads(done.stdout)
+    untried = {point["point"] for point in report["points"] if point["verdict"] != "obeys"}
+    assert (done.returncode, untried) == (0, {"marks", "reboot"})
+
+
 def test_no_port_is_one_line(tmp_path: Path) -> None:
     done = subprocess.run(
         [*COMMAND, "--port", str(tmp_path / "none")], capture_output=True, text=True, timeout=60, check=False

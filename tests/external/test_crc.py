@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import pytest
 from crccheck.crc import Crc16Ibm3740
 from hypothesis import given
@@ -48,3 +51,14 @@ def test_the_digits_in_a_line_are_those_of_crccheck() -> None:
     for record in (Sample(7, 12, 12_000, (1234, None, "+")), Acknowledge(4_294_967_295, 0)):
         content, digits = encode(record).rstrip(b"\n").split(b"*")
         assert int(digits, 16) == Crc16Ibm3740.calc(content)
+
+
+def test_the_checks_in_the_test_vectors_are_those_of_crccheck() -> None:
+    vectors = json.loads((Path(__file__).parents[2] / "firmware_notes" / "vectors.json").read_text())
+    lines = [vector["line"] for kind in ("rig", "host") for vector in vectors[kind]]
+    for talk in vectors["conversations"]:
+        lines += [line for step in talk["steps"] for line in step.get("rig", [])]
+    assert len(lines) > 80
+    for line in lines:
+        content, _, digits = line.rpartition("*")
+        assert int(digits, 16) == Crc16Ibm3740.calc(content.encode()), line

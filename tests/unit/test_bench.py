@@ -11,6 +11,9 @@ from logger.bench.commands import cells_of
 from logger.bench.window import Window, noise_of
 from logger.protocol import Identity, Sample
 from logger.settings import default_settings
+from logger.virtual.counts import values_of
+from logger.virtual.plan import SoakPlan
+from logger.virtual.scenario import Scenario
 
 CHANNELS = ("fl.pressure", "ambient.temperature", "fl.humidity", "rig.supply_voltage")
 WHO = Identity(1, "bay-2", "1", 100, 7, 0, -1, CHANNELS)
@@ -41,8 +44,20 @@ def test_noise_is_that_of_a_reading_and_not_the_drift() -> None:
     rng = np.random.default_rng(3)
     for drift in (0.0, 5.0):
         noise = noise_of(rng.normal(0.0, 3.0, 4000) + drift * np.arange(4000))
-        assert noise == pytest.approx(3.0, rel=0.05)  # by construction
+        assert noise.one_reading == pytest.approx(3.0, rel=0.05)  # by construction
+        assert noise.jumps == 0
     assert noise_of(np.array([1.0, np.nan, 2.0, 1.0, 2.0])) is None
+
+
+def test_a_spike_and_a_step_are_jumps_and_no_noise() -> None:
+    values = np.random.default_rng(4).normal(0.0, 3.0, 400)
+    values[100] += 200.0
+    values[300:] += 200.0
+    noise = noise_of(values)
+    assert noise.one_reading == pytest.approx(3.0, rel=0.15)  # by construction
+    assert noise.jumps == 2
+    quiet = noise_of(np.array([5.0, 5.0, 5.0, 5.0, 6.0, 5.0, 5.0, 5.0]))
+    assert 0 < quiet.one_reading < 1  # a count now and then is the converter's own step
 
 
 def test_noise_in_pascals_is_the_counts_times_the_step() -> None:
@@ -85,3 +100,17 @@ def test_the_window_forgets() -> None:
     for seq in range(20):
         seen.take(Sample(7, seq, 100 * seq, (None if seq < 10 else 8000, 401, 5, 26667)))
     assert seen.picture().channels[0].good_share == 1.0
+
+
+def test_the_noise_of_the_virtual_rig_is_what_its_makers_put_in() -> None:
+    plan = SoakPlan(sections=("fl", "fr"), hours=1.0, period_s=2.0)
+    table = Scenario(plan=plan, seed=11).table()
+    seen = Window(
+        Identity(1, "v", "1", 2000, 7, 0, -1, table.channels), default_settings(), len(table.counts)
+    )
+    for seq, row in enumerate(table.counts):
+        seen.take(Sample(7, seq, 2000 * seq, values_of(row)))
+    readings = {channel.name: channel for channel in seen.picture().channels}
+    # logger/virtual: 700 Pa of noise on each sample and a count of 75 Pa
+    for section in plan.sections:
+        assert readings[f"{section}.pressure"].noise == pytest.approx(700.0, rel=0.06)
