@@ -24,7 +24,7 @@ from logger.journal import Journal
 from logger.keeper import Keeper
 from logger.link_state import Link, Notice, Tone, duration_text
 from logger.port import Port, PortBusyError, PortError, PortReader
-from logger.protocol import Identity, LineFault, Reason, decode_rig, encode
+from logger.protocol import MAX_LINE, Identity, LineFault, Reason, decode_rig, encode
 from logger.settings import RigSettings
 
 if TYPE_CHECKING:
@@ -262,6 +262,11 @@ class Daemon:
             if isinstance(record, Identity):
                 self._compare_names(record.rig)
             self._conversation.hear(record, now_s)
+        if self._splitter.overlong_start == b"I,":
+            self._warn_once(
+                f"the rig's identity is longer than the {MAX_LINE} bytes of a line, so nothing it says can be used: "
+                "its names are too long (cornerhold wire-check counts them)"
+            )
         if heard:
             notice = self._link.heard(now_s)
             if notice is not None:

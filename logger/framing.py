@@ -18,6 +18,8 @@ class LineSplitter:
         self._tail = b""
         self._dropping = False
         self.overlong = 0
+        self.overlong_start = b""
+        """The first bytes of the last line that was dropped: enough to tell what it wanted to be."""
 
     def feed(self, data: bytes) -> list[bytes]:
         """Take the next piece of the stream; return the lines that it completes, without their ends."""
@@ -29,14 +31,20 @@ class LineSplitter:
             self._dropping = False
         lines = [line for line in ended if 0 < len(line) <= self._limit]
         if len(lines) != len(ended):
-            self.overlong += sum(len(line) > self._limit for line in ended)
+            for line in ended:
+                if len(line) > self._limit:
+                    self._count(line)
         if self._dropping:
             self._tail = b""
         elif len(self._tail) > self._limit:
+            self._count(self._tail)
             self._tail = b""
             self._dropping = True
-            self.overlong += 1
         return lines
+
+    def _count(self, line: bytes) -> None:
+        self.overlong += 1
+        self.overlong_start = line[:2]
 
     def reset(self) -> None:
         """Forget a partial line: the port was opened again, what follows doesn't continue it."""

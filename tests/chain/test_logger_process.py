@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 import signal
 import subprocess
 import time
+import tty
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -14,6 +16,8 @@ import pytest
 from logger_process import COMMAND, LoggerProcess, wait_for
 from pty_rig import Faults, PtyRig
 from rig_model import CHANNELS, RingRig, true_values
+
+from logger.protocol import MAX_LINE, crc16
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -295,3 +299,24 @@ def test_status_says_whether_readings_come_in(tmp_path: Path, logged: LoggerProc
 def test_help_has_an_example() -> None:
     shown = subprocess.run([*COMMAND, "--help"], capture_output=True, text=True, timeout=30, check=True)
     assert "cornerhold logger --settings bay-2.toml" in shown.stdout
+
+
+def test_an_identity_that_outgrows_its_line_is_told_once(logged: LoggerProcess) -> None:
+    """Else a rig that sends everything and says who it is would look like one that is not there."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    try:
+        logged.port = os.ttyname(slave)
+        process = logged.start()
+        names = "|".join(f"section_number_{n}.pressure" for n in range(10))
+        line = f"I,1,bench,1,1000,7,0,41,{names}".encode()
+        assert len(line) > MAX_LINE
+        for _ in range(3):
+            assert os.read(master, 64).startswith(b"?*264C")  # it asks, and asks again
+            os.write(master, b"%b*%04X\n" % (line, crc16(line)))
+        assert logged.stop(process) == 0
+    finally:
+        os.close(master)
+        os.close(slave)
+    assert logged.log.count("identity is longer than the 250 bytes of a line") == 1
+    assert logged.seqs() == []

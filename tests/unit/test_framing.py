@@ -83,7 +83,9 @@ def test_memory_is_bounded_and_an_overlong_line_counts_once() -> None:
         assert len(splitter._tail) <= MAX_LINE
     assert splitter.overlong == 1
     assert splitter.feed(b"rest\nshort\n") == [b"short"]
-    assert splitter.overlong == 1
+    assert (splitter.overlong, splitter.overlong_start) == (1, b"yy")
+    assert splitter.feed(b"I,1" + b"x" * MAX_LINE + b"\n") == []
+    assert (splitter.overlong, splitter.overlong_start) == (2, b"I,")
 
 
 def test_the_longest_line_passes_and_one_byte_more_does_not() -> None:
