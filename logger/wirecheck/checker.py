@@ -83,7 +83,7 @@ class Checker:
         session = self._session
         self._tell("asking who is there")
         for _ in range(int(START_S / _ASK_S)):
-            if session.answer(Identify(), _ASK_S) is not None:
+            if session.answer(Identify(), _ASK_S, tries=1) is not None:
                 # once more: the first may have been the one that is said after a restart
                 begin_s = session.link.now_s()
                 who = session.answer(Identify())
@@ -224,6 +224,7 @@ class Checker:
             lines.judge_form(entries),
             lines.judge_values(entries),
             lines.judge_boot(one_life),
+            lines.judge_range(one_life),
             lines.judge_marks(entries),
             *order.judge_order(order.follow(one_life)),
         ):

@@ -164,7 +164,7 @@ def try_acknowledge(session: Session, period_ms: int) -> Point:
     begin = session.mark()
     session.say(Acknowledge(who.boot, safe))
     session.listen(_SETTLE_S / 2)
-    answered = [entry.line for entry in session.heard(begin) if entry.line.startswith((b"I", b"E"))]
+    answered = [entry.line for entry in session.heard(begin) if isinstance(entry.record, Identity)]
     after = session.ask()
     first = after.first_seq
     insist(after.boot == who.boot, f"after {said} the rig is in boot {after.boot}")

@@ -132,6 +132,28 @@ def judge_boot(entries: Sequence[Entry]) -> Point:
     return obeys("boot", f"{seen} lines of boot {boot}")
 
 
+def judge_range(entries: Sequence[Entry]) -> Point:
+    """An identity's range ends with the newest sample: not before one that had been sent already."""
+    newest, boot, told, short = -1, None, 0, []
+    for entry in entries:
+        record = entry.record
+        if isinstance(record, Identity):
+            if record.boot != boot:
+                boot, newest = record.boot, -1
+            told += newest >= 0
+            if record.last_seq < newest:
+                short.append((record.last_seq, newest, entry.line))
+        elif isinstance(record, Sample) and record.boot == boot:
+            newest = max(newest, record.seq)
+    if not told:
+        return not_tried("range", "no identity after samples")
+    if short:
+        last, sent, _ = short[0]
+        what = f"{len(short)} of {told} times: it says {last} is the newest, and had sent {sent}"
+        return fault("range", what, [line for _, _, line in short])
+    return obeys("range", f"{told} identities after samples")
+
+
 def judge_marks(entries: Sequence[Entry]) -> Point:
     """No count stands at the end of a converter's range, where a mark belongs."""
     rails = {end for ends in RAILS.values() for end in ends}

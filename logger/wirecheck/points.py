@@ -34,6 +34,7 @@ TITLES: Final[Mapping[str, str]] = MappingProxyType(
         "form": "fields, numbers and texts are as they should be",
         "values": "as many values as channel names",
         "boot": "samples and events carry the boot of the identity",
+        "range": "its identity tells what it holds",
         "order": "samples in order, each sent once",
         "gaps": "no sample is missing",
         "timing": "samples on time, without drift",

@@ -204,12 +204,19 @@ class Session:
         """The identities heard since a mark."""
         return [entry.record for entry in self.heard(since) if isinstance(entry.record, Identity)]
 
-    def answer(self, words: HostCommand | bytes, seconds: float = ANSWER_S) -> Identity | None:
-        """Say something that is answered with an identity; the answer, or None."""
+    def answer(
+        self, words: HostCommand | bytes, seconds: float = ANSWER_S, tries: int = 2
+    ) -> Identity | None:
+        """Say something that is answered with an identity; the answer, or None.
+
+        Said again only if a line came that was refused: that may have been the answer, and is a fault by itself.
+        """
         begin = self.mark()
         self.say(words)
         self.listen(seconds, lambda: bool(self.identities(begin)))
         found = self.identities(begin)
+        if not found and tries > 1 and any(entry.fault is not None for entry in self.heard(begin)):
+            return self.answer(words, seconds, tries - 1)
         return found[-1] if found else None
 
     def ask(self, tries: int = 3) -> Identity:

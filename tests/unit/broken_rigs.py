@@ -8,11 +8,22 @@ from __future__ import annotations
 
 import random
 from binascii import crc_hqx
+from collections import deque
 from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
 from logger.framing import LineSplitter
-from logger.protocol import Acknowledge, LineFault, Resend, Sample, SetPeriod, Value, decode_host, encode
+from logger.protocol import (
+    Acknowledge,
+    Identity,
+    LineFault,
+    Resend,
+    Sample,
+    SetPeriod,
+    Value,
+    decode_host,
+    encode,
+)
 from logger.virtual.wire import RigWire
 
 if TYPE_CHECKING:
@@ -96,6 +107,30 @@ class SlowRig(SoundRig):
             super().hear(line)
 
 
+class CrLf(SoundRig):
+    """Obeys: a CR before the LF is ignored."""
+
+    def bytes_out(self) -> bytes:
+        return super().bytes_out().replace(b"\n", b"\r\n")
+
+
+class AnswersOnce(SoundRig):
+    """Obeys: several questions before the answer went out are answered once."""
+
+    def _identify(self) -> None:
+        self._urgent = deque(line for line in self._urgent if not line.startswith(b"I"))
+        super()._identify()
+
+
+class Talkative(SoundRig):
+    """Obeys: events of its own, between samples."""
+
+    def sample(self, at_ms: int) -> None:
+        super().sample(at_ms)
+        if self.buffer.last_seq % 9 == 0:
+            self.event("self-test", "all is well")
+
+
 class RigLink:
     """Carries bytes in simulated time, as fast as the line does."""
 
@@ -171,6 +206,20 @@ class NoisyLine(SoundRig):
         line = super().bytes_out()
         if line.startswith(b"D") and self.chance.random() < 0.02:
             return line[:5] + bytes([line[5] ^ 1]) + line[6:]
+        return line
+
+
+class Torn(SoundRig):
+    """Two tasks write at once: an answer gets into the middle of a sample."""
+
+    FAULTS: ClassVar = {"check"}
+    SAYS = "have a wrong check or none"
+
+    def bytes_out(self) -> bytes:
+        line = super().bytes_out()
+        if line.startswith(b"I") and self.chance.random() < 0.3:
+            sample = super().bytes_out()
+            return sample[:9] + line + sample[9:]
         return line
 
 
@@ -320,6 +369,17 @@ class Chameleon(SoundRig):
         super()._identify()
 
 
+class RangeLags(SoundRig):
+    """Says that it holds one sample less than it has already sent."""
+
+    FAULTS: ClassVar = {"range", "depth"}
+    SAYS = "had sent"
+
+    def identity(self) -> Identity:
+        who = super().identity()
+        return replace(who, last_seq=max(who.last_seq - 2, who.first_seq - 1))
+
+
 # ---------------------------------------------------------------- order
 
 
@@ -431,6 +491,21 @@ class Ticks(SoundRig):
         super().tick(round(now_ms * 1.024))
 
 
+class CoarseUptime(SoundRig):
+    """Its clock counts seconds."""
+
+    FAULTS: ClassVar = {"timing", "period"}
+    SAYS = "the uptime stands"
+
+    def bytes_out(self) -> bytes:
+        line = super().bytes_out()
+        if not line.startswith(b"D"):
+            return line
+        fields = line[:-6].split(b",")
+        fields[3] = b"%d" % (int(fields[3]) // 1000 * 1000)
+        return with_crc(b",".join(fields))
+
+
 class WaitsForItsLine(SoundRig):
     """Takes no samples while it has something to send."""
 
@@ -497,6 +572,17 @@ class Interleaves(SoundRig):
         self.catching_up = self.catching_up and self._next < self.buffer.last_seq
         if self.catching_up:
             self._urgent.append(encode(self.buffer.get(self.buffer.last_seq)))
+
+
+class IgnoresTheOld(SoundRig):
+    """Asked for what it no longer holds, it sends nothing instead of the oldest."""
+
+    FAULTS: ClassVar = {"acknowledge", "resume"}
+    SAYS = "nothing came"
+
+    def _resend(self, boot: int, seq: int) -> None:
+        if boot != self.boot or seq >= self.buffer.first_seq:
+            super()._resend(boot, seq)
 
 
 class Forgets(SoundRig):
@@ -614,6 +700,18 @@ class SilentPeriod(SoundRig):
         super().hear(line)
         if isinstance(_command(line), SetPeriod):
             self._urgent.pop()
+
+
+class TakesAnyPeriod(SoundRig):
+    """Makes a period of 10 ms of 0."""
+
+    FAULTS: ClassVar = {"period"}
+    SAYS = "a period of 0 or over an hour was taken"
+
+    def hear(self, line: bytes) -> None:
+        if line.startswith(b"P,0*"):
+            line = encode(SetPeriod(10))
+        super().hear(line)
 
 
 # ---------------------------------------------------------------- stress
