@@ -66,12 +66,14 @@ def try_reboot(session: Session, patience_s: float, tell: Callable[[str], None])
         f"after the restart it has the boot number {who.boot} again: the host would mix the two",
     )
     record = first.record
+    damaged = any(entry.fault is not None for entry in session.heard(begin))
+    if damaged and not isinstance(record, Identity):
+        return not_tried("reboot", "lines around the restart came damaged")
     if not isinstance(record, Identity):
         raise BrokenError("the first line after the restart is no identity", [first.line])
     begins = f"after the restart its samples begin at {max(record.first_seq, who.first_seq)}, not at 0"
     insist(record.first_seq == who.first_seq == 0, begins, [first.line])
     numbers = [sample.seq for sample in session.samples(place)]
-    damaged = any(entry.fault is not None for entry in session.heard(begin))
     insist(
         damaged or numbers[:1] in ([], [0]),
         f"the first sample after the restart is not number 0 but {numbers[:1]}",

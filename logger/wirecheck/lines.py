@@ -114,15 +114,19 @@ def judge_values(entries: Sequence[Entry]) -> Point:
 
 
 def judge_boot(entries: Sequence[Entry]) -> Point:
-    """Samples and events carry the boot number of the identity before them."""
-    boot, seen, wrong = None, 0, []
+    """Samples and events carry the boot number of the identity before them.
+
+    Behind a line that came damaged nothing is held against it: that may have been the identity of another boot.
+    """
+    boot, seen, damaged, wrong = None, 0, False, []
     for entry in entries:
         if isinstance(entry.record, Identity):
-            boot = entry.record.boot
+            boot, damaged = entry.record.boot, False
         elif isinstance(entry.record, Sample | RigEvent) and boot is not None:
             seen += 1
-            if entry.record.boot != boot:
+            if entry.record.boot != boot and not damaged:
                 wrong.append(entry.line)
+        damaged = damaged or entry.fault is not None
     if not seen:
         return not_tried("boot", "no samples after an identity")
     if wrong:
