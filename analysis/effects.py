@@ -21,12 +21,11 @@ AMBIENT: Final = 8  # K, constant error of the ambient sensor
 BAROMETER: Final = 9  # Pa
 COLUMN: Final = 10  # error of a standing section's gas column, as a fraction
 DISTURBANCE: Final = 11  # K, slow, Ornstein-Uhlenbeck
-BEND: Final = 12  # a loss that slows or quickens with the gas left: -1 slows, +1 quickens
-WOBBLE: Final = 13  # gas lost beyond a loss that is steady while it leaks, as ln
+WOBBLE: Final = 12  # gas lost beyond a loss that is steady while it leaks, as ln
 AIR_LAG: Final = (
-    14  # s, of the ambient sensor behind the air (or, negative, of the arch's air behind the air outside)
+    13  # s, of the ambient sensor behind the air (or, negative, of the arch's air behind the air outside)
 )
-SUN: Final = 15  # first of three, K: morning, noon, afternoon
+SUN: Final = 14  # first of three, K: morning, noon, afternoon
 SUN_PARTS: Final = 3
 STATES: Final = SUN + SUN_PARTS
 THERMAL: Final = (OFFSET, HEAT_FAST, HEAT_SLOW, LAG, AMBIENT, DISTURBANCE, AIR_LAG, *range(SUN, STATES))

@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import bank as kalman
+from analysis.beginning import STATES_AT_BEGIN
 from analysis.effects import (
     AIR_LAG,
     AIR_SIDE,
     AMBIENT,
     BAROMETER,
-    BEND,
     COLUMN,
     CREEP,
     DISTURBANCE,
@@ -45,6 +45,7 @@ from analysis.gas import GASES, log_density, thermal_sensitivity_per_K
 from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step, reference_Pa
 from analysis.lag import lag_step
 from analysis.priors import Priors
+from analysis.shapes import LeakShapes, porous_flow
 
 Array = NDArray[np.float64]
 
@@ -57,7 +58,7 @@ LIKELY_LOG_ODDS: Final = 3.0
 # A gap in the air temperature up to this length is bridged without a word.
 BRIDGE_s: Final = 3600.0
 BRIDGE_MOST_s: Final = 12.0 * 3600.0
-RENEW_LOST_s: Final = 1800.0
+RENEW_LOST_s: Final = 3600.0
 WILD_DEVIATIONS: Final = 7.0
 WILD_SIZE: Final = 0.008
 
@@ -91,36 +92,34 @@ class Estimator:
         self.disturbance_K = np.tile([d for d, _, _ in grid], self.lag_count)
         self.disturbance_time_s = np.tile([t for _, t, _ in grid], self.lag_count)
         self.log_prior = np.log(np.tile([w for _, _, w in grid], self.lag_count) / self.lag_count)
-        self.onsets_K = np.asarray(self.priors.onset_grid_degC) + 273.15
-        self.slots = self.priors.start_slots
-        self.shapes = 1 + len(self.onsets_K) + self.slots
-        self.starts_s = np.full(self.slots, np.inf)
-        self.start_spacing_s = self.priors.start_spacing_s
+        self.shapes = LeakShapes(self.priors, len(sections), self.models)
         self.time_s = 0.0
         self.begun_s = np.nan
         self.lagged: Array = np.empty(0)
         self.sun = np.zeros(SUN_PARTS)
         self.sunned: Array = np.zeros((self.lag_count, SUN_PARTS))
         self.ambient_K = np.nan
-        self.curve = np.zeros((len(sections), self.models, self.shapes))
+        self.flow = np.ones(len(sections))  # of a porous leak, relative to the begin
+        self.first_Pa = np.full(len(sections), np.nan)
         self.reference_height_m = np.full(len(sections), np.nan)
         self.level0 = np.full(len(sections), np.nan)
         self.waiting: list[list[tuple[float, float]]] = [[] for _ in sections]
         self.following = np.zeros(len(sections), dtype=np.intp)
         self.steps: list[Step] = []
         self.lost_due_s = 3600.0
-        self.open = np.ones((self.models, self.shapes))  # how far each shape of leak is open now, 0 to 1
         self.barometer_reads_Pa = STANDARD_ATMOSPHERE_Pa  # the last reading
         self.loss_now_per_s = np.zeros(len(sections))  # of a likely leak
         self.likely_shape = np.zeros(len(sections), dtype=np.intp)
         self.likely = np.zeros(len(sections), dtype=np.bool_)
+        self.begun_K: Array | None = None  # offset and heat (S, M, 3) by all beliefs about the beginning
         self.lost = np.zeros(len(sections))  # ln of the gas lost so far, as best known
         self.load_Pa = np.full(len(sections), np.nan)
         self.since_s = 0.0
+        self.shrunk = np.zeros(len(sections))  # volume by temperature and load, relative; 0 on a blocked car
         self.volume0 = np.full((len(sections), self.lag_count), np.nan)
         self.coldest_K = np.full((len(sections), self.models), np.inf)
         self.normalised: Array = np.empty(0)
-        self.bank = kalman.new_bank(*self._prior(), self.shapes)
+        self.bank = kalman.new_bank(*self._prior(), self.shapes.number)
 
     # -- one bin ---------------------------------------------------------------------------------------------
 
@@ -139,12 +138,12 @@ class Estimator:
         observed, regressor, use = self._observe(reading)
         noise = np.where(use, self._noise(reading), 1.0)
         use = self._guard(observed, regressor, noise, use)
-        self.normalised = kalman.update(self.bank, observed, regressor, noise, -self.curve, use)
+        self.normalised = kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
         self._remember_coldest(regressor, use)
         self._renew_lost()
 
     def _renew_lost(self) -> None:
-        """Every half hour: how much is lost so far, for the effects that go with it."""
+        """Every hour: how much is lost so far, for the effects that go with it."""
         if self.time_s < self.lost_due_s:
             return
         self.lost_due_s = self.time_s + RENEW_LOST_s
@@ -154,7 +153,9 @@ class Estimator:
             self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
             self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
             self.likely = evidence.log_odds > LIKELY_LOG_ODDS
-            now = (evidence.weight * evidence.loss_per_s * self.open).sum(axis=(1, 2))
+            self.begun_K = evidence.begun_K
+            rate = np.tile(self.shapes.rate, (1, evidence.beginnings, 1))
+            now = (evidence.weight * evidence.loss_per_s * rate).sum(axis=(1, 2))
             self.loss_now_per_s = np.where(self.likely, now, 0.0)
 
     def _prior(self) -> tuple[Array, Array]:
@@ -176,7 +177,6 @@ class Estimator:
         if self.standing:
             deviation[..., COLUMN] = np.array([s.gas_column_uncertainty for s in self.sections])[:, None]
         deviation[..., AIR_LAG] = priors.air_lag_s
-        deviation[..., BEND] = priors.bend
         deviation[..., SUN:] = priors.sun_K if self.day_begins_s is not None else 0.0
         deviation[..., DISTURBANCE] = self.disturbance_K
         covariance = np.zeros((count, self.models, STATES, STATES))
@@ -185,12 +185,10 @@ class Estimator:
         return mean, covariance
 
     def _begin(self, reading: Bin) -> None:
-        count = len(self.sections)
         no_barometer = not np.isfinite(reading.ambient_pressure_Pa)
         # without a barometer the height of the place above the sea is not known either
         error_Pa = self.priors.place_Pa if no_barometer else self.priors.barometer_error_Pa
         self.bank.covariance[..., BAROMETER, BAROMETER] = np.where(self.gauge, error_Pa, 0.0)[:, None] ** 2
-        self.curve = np.zeros((count, self.models, self.shapes))
         self.time_s = self.begun_s = reading.time_s
         self.ambient_K = reading.ambient_temperature_K
         self.housing_K = np.array(self.ambient_K)
@@ -212,20 +210,8 @@ class Estimator:
             sun = sun_parts(self.time_s - self.day_begins_s)
             self.sunned = lag_step(self.sunned, self.sun, sun, step_s, self.lags_s[:, None])
             self.sun = sun
-        # how long each shape of leak has been leaking, in seconds
-        elapsed = self.time_s - self.begun_s
-        self.curve[..., 0] = elapsed
         middle = np.repeat(0.5 * (before + self.lagged[1]), self.disturbance_count)
-        cold = 1.0 / (
-            1.0 + np.exp(np.clip((middle[:, None] - self.onsets_K) / self.priors.onset_width_K, -50, 50))
-        )
-        onset = slice(1, 1 + len(self.onsets_K))
-        self.curve[..., onset] += step_s * cold
-        self.open[:, onset] = cold
-        self._renew_starts(elapsed)
-        started = slice(onset.stop, None)
-        self.curve[..., started] = np.maximum(elapsed - self.starts_s, 0.0)
-        self.open[:, started] = elapsed > self.starts_s
+        self.shapes.advance(self.time_s - self.begun_s, step_s, middle, self.flow, self.bank)
         decay = np.ones((self.models, STATES))
         process = np.zeros((len(self.sections), self.models, STATES))
         decay[:, DISTURBANCE] = np.exp(-step_s / self.disturbance_time_s)
@@ -249,27 +235,6 @@ class Estimator:
             # how far the air may have strayed from the straight line meanwhile
             process[..., DISTURBANCE] += self.priors.bridge_K_per_root_s**2 * min(step_s, BRIDGE_MOST_s)
         kalman.predict(self.bank, decay, process)
-
-    def _renew_starts(self, elapsed: float) -> None:
-        """Open a start time where the spacing asks for one; when all slots are taken, keep every other one."""
-        used = int(np.isfinite(self.starts_s).sum())
-        due = (used + 1) * self.start_spacing_s
-        if elapsed < due:
-            return
-        first = 1 + len(self.onsets_K)
-        if used == self.slots:
-            keep = np.arange(1, self.slots, 2)
-            for name in ("signature", "information", "projection"):
-                array = getattr(self.bank, name)
-                kept = array[:, :, first + keep].copy()
-                array[:, :, first:] = 0.0
-                array[:, :, first : first + len(keep)] = kept
-            starts = self.starts_s[keep]
-            self.starts_s[:] = np.inf
-            self.starts_s[: len(keep)] = starts
-            self.start_spacing_s *= 2.0
-            return
-        self.starts_s[used] = due
 
     def _observe(self, reading: Bin) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Return y (S, M), regressors (S, M, N) and which sections have a usable reading."""
@@ -308,16 +273,17 @@ class Estimator:
         x[..., DISTURBANCE] = sensitivity * share
         x[..., AIR_LAG] = sensitivity * share * (self.ambient_K - middle) / self.lags_s
         x[..., WOBBLE] = -1.0
-        # what is lost more, at the same start, if the flow and not the fraction is steady
-        x[..., BEND] = (-0.5 * self.lost**2)[:, None]
         x[..., SUN:] = (sensitivity * share)[..., None] * self.sunned
         if self.standing:
-            use = use & self._add_height(reading.height_m, absolute, temperature, y, x)
+            use = self._add_height(reading.height_m, absolute, temperature, y, x, use)
         x = np.where(use[:, None, None], np.nan_to_num(x), 0.0)
         y = np.where(use[:, None], y, 0.0)
         unset = np.isnan(self.level0) & use
         self.level0 = np.where(unset, y[:, self.lag_count // 2], self.level0)
+        self.first_Pa = np.where(unset, absolute, self.first_Pa)
         y = y - np.where(use, self.level0, 0.0)[:, None]
+        flow = porous_flow(absolute, self.barometer_reads_Pa, self.first_Pa, y[:, self.lag_count // 2])
+        self.flow = np.where(use, flow, self.flow)
         return np.repeat(y, self.disturbance_count, axis=1), np.repeat(x, self.disturbance_count, axis=1), use
 
     def _noise(self, reading: Bin) -> Array:
@@ -328,16 +294,22 @@ class Estimator:
         return np.asarray(reading.pressure_variance + reading.height_variance_m2 / column**2)
 
     def _add_height(
-        self, height_m: Array, absolute_Pa: Array, temperature_K: Array, y: Array, x: Array
+        self,
+        height_m: Array,
+        absolute_Pa: Array,
+        temperature_K: Array,
+        y: Array,
+        x: Array,
+        pressed: NDArray[np.bool_],
     ) -> NDArray[np.bool_]:
-        """Add the volume part of the balance of a standing car to `y` and `x`; return where a height is.
+        """Add the volume part of the balance of a standing car to `y` and `x`; return where both readings are.
 
         The regressor of the column's error is the volume that the section should have by what is known of it apart
         from this reading: lagged temperature, smoothed pressure, loss so far. With the reading itself in it, the fit
         would explain every thermal disturbance and all noise by a wrong column (errors in variables).
         """
         column = np.array([s.gas_column_m or np.nan for s in self.sections])
-        good = np.isfinite(height_m) & np.isfinite(column)
+        good = pressed & np.isfinite(height_m) & np.isfinite(column)
         first = np.isnan(self.reference_height_m) & good
         self.reference_height_m = np.where(first, height_m, self.reference_height_m)
         ratio = (height_m - self.reference_height_m) / column
@@ -348,7 +320,8 @@ class Estimator:
         volume = -log_density(np.where(good, self.load_Pa, absolute_Pa)[:, None], temperature_K, self.gas)
         fresh = np.isnan(self.volume0[:, 0]) & good
         self.volume0 = np.where(fresh[:, None], volume - np.log1p(ratio)[:, None], self.volume0)
-        expected = np.where(good[:, None], volume - self.volume0 - self.lost[:, None], 0.0)
+        expected = np.where(good[:, None], volume - self.volume0, 0.0)
+        self.shrunk = np.where(good, np.exp(-expected[:, self.lag_count // 2]), self.shrunk)
         # A column longer by the fraction e: the nominal one makes ln(1 + r) too large in size by r/(1 + r)·e.
         x[..., COLUMN] = -np.expm1(-expected)
         return np.asarray(good)
@@ -403,21 +376,31 @@ class Estimator:
 
     def _remember_coldest(self, regressor: Array, use: NDArray[np.bool_]) -> None:
         thermal = list(THERMAL)
-        effect = np.einsum("smi,smi->sm", self._states()[..., thermal], regressor[..., thermal])
+        states = self._states()
+        if self.begun_K is not None:
+            states[..., list(STATES_AT_BEGIN)] = self.begun_K
+        effect = np.einsum("smi,smi->sm", states[..., thermal], regressor[..., thermal])
         sensitivity = np.where(use[:, None], regressor[..., AMBIENT], 1.0)
         gas_K = np.repeat(self.lagged[1], self.disturbance_count) + effect / sensitivity
         self.coldest_K = np.where(use[:, None], np.minimum(self.coldest_K, gas_K), self.coldest_K)
 
-    def evidence(self) -> Evidence | None:
-        """Return what the bins so far say of the loss of every section; None before the first bin."""
+    def evidence(self, *, plain: bool = False) -> Evidence | None:
+        """Return what the bins so far say of the loss of every section; None before the first bin.
+
+        `plain`: by the wide prior of the beginning alone, a quick look.
+        """
         if np.isnan(self.begun_s):
             return None
         return weigh(
             self.bank,
-            curve=self.curve,
+            curve=self.shapes.curve,
             elapsed_s=max(self.time_s - self.begun_s, 1.0),
             log_model=self.log_prior,
-            groups=(1, len(self.onsets_K), self.slots),
-            beyond=((BEND, 0.5 * self.lost**2), (WOBBLE, np.ones(len(self.sections)))),
+            groups=self.shapes.groups,
+            beyond=(
+                (COLUMN, -self.shrunk * np.expm1(self.lost)),
+                (WOBBLE, np.ones(len(self.sections))),
+            ),
             priors=self.priors,
+            plain=plain,
         )

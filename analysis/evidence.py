@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.beginning import STATES_AT_BEGIN, View, common_beginning, log_sum, plain_view, view
 from analysis.mixture import normal_cdf
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ Array = NDArray[np.float64]
 
 # A shape whose leak was open for a smaller share of the time than this has not been tried by the soak.
 EXPRESSED_SHARE = 0.02
+LEAST_WEIGHT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -35,17 +37,28 @@ class Evidence:
     loss_per_s: Array  # while it leaks
     loss_deviation_per_s: Array
     share: Array  # of the time, leaking
+    begun_K: (
+        Array  # (S, M, 3) gas over air at the beginning, fast and slow heat, under the models of the bank
+    )
     log_odds: Array  # (S,) ln of the evidence for a leak of any shape over that for none
+    beginnings: int = 1  # M runs over all models for the first belief about the beginning, then for the next
+
+    def by_model(self, values: Array) -> Array:
+        """Sum `values` (S, M, J) over shapes and beliefs about the beginning: one per model of the bank."""
+        sections, rows = values.shape[:2]
+        return np.asarray(
+            values.sum(axis=2).reshape(sections, self.beginnings, rows // self.beginnings).sum(axis=1)
+        )
 
     def probability_over(self, limit_per_s: Array) -> Array:
         """Return P(mean loss over the recording > limit) of each section, (S,)."""
         z = (self.mean_loss_per_s - limit_per_s[:, None, None]) / self.mean_deviation_per_s
-        return np.asarray((self.weight * normal_cdf(z)).sum(axis=(1, 2)))
+        return _weighted_cdf(self.weight, z)
 
     def probability_leaks_over(self, limit_per_s: Array, prior_leak: float) -> Array:
         """Return P(it leaks, and while it leaks loses more than the limit), "no leak" included, (S,)."""
         z = (self.loss_per_s - limit_per_s[:, None, None]) / self.loss_deviation_per_s
-        over = (self.weight * normal_cdf(z)).sum(axis=(1, 2))
+        over = _weighted_cdf(self.weight, z)
         log_prior_odds = np.log(prior_leak / (1.0 - prior_leak))
         leak = 1.0 / (1.0 + np.exp(-np.clip(self.log_odds + log_prior_odds, -500.0, 500.0)))
         return np.asarray(over * leak)
@@ -60,19 +73,70 @@ def weigh(
     groups: tuple[int, int, int],
     beyond: tuple[tuple[int, Array], ...],
     priors: Priors,
+    plain: bool = False,
 ) -> Evidence:
     """Weigh models (M) and shapes (J) of all sections.
 
     `curve` (S, M, J) seconds each shape has been leaking, `log_model` (M) prior of the models, `groups` how many
-    shapes are steady, by temperature, by start; `beyond`: states that add to the gas lost, and by how much each (S,).
+    shapes are steady, by temperature, by start; `beyond`: states that add to the gas lost, and by how much each (S,);
+    `plain`: by the prior that the bank runs with, without the beliefs about the beginning.
 
     Per model and shape the loss is a straight line's slope with a normal prior N(0, s²) and information I and
     projection b from the bank: loss = b/(I + 1/s²), evidence factor exp(b²/(2(I + 1/s²)))/(s·sqrt(I + 1/s²)). The prior
     is set on the mean over the recording, so that a shape that leaks seldom is not favoured for being uncertain.
     """
-    share = curve / elapsed_s
+    index = [*STATES_AT_BEGIN, *(state for state, _ in beyond)]
+    amounts = np.stack([amount for _, amount in beyond], axis=1) / elapsed_s  # (S, K)
+    c = np.pad(
+        amounts, ((0, 0), (len(STATES_AT_BEGIN), 0))
+    )  # what the car did adds nothing to the loss itself
+    share, log_shape = _shapes(curve / elapsed_s, groups, priors)
+    spread = priors.mean_loss_per_s / np.maximum(share, EXPRESSED_SHARE)
+    beliefs = () if plain else priors.beginnings
+    wide = priors.wide_beginning()
+    views = [view(bank, index, belief.normal(), wide) for belief in beliefs] or [plain_view(bank, index)]
+    parts = [_part(one, c, share, spread, log_shape + log_model[:, None]) for one in views]
+    log_weight = np.stack([part.log_weight for part in parts])  # (C, S, M, J)
+    log_base = np.stack([log_model + one.log_likelihood for one in views])  # (C, S, M)
+    if beliefs:
+        say = common_beginning(log_sum(log_weight, (2, 3)), beliefs)
+        log_weight += say[:, :, None, None]
+        log_base += say[:, :, None]
+    whole, tight = log_sum(log_weight, (0, 2, 3)), log_sum(log_base, (0, 2))
+    weight = np.exp(log_weight - whole[None, :, None, None])
+    return Evidence(
+        weight=_joined(weight),
+        mean_loss_per_s=_joined(np.stack([part.mean for part in parts])),
+        mean_deviation_per_s=_joined(np.stack([part.mean_deviation for part in parts])),
+        loss_per_s=_joined(np.stack([part.loss for part in parts])),
+        loss_deviation_per_s=_joined(np.stack([part.deviation for part in parts])),
+        share=np.tile(share, (1, len(parts), 1)),
+        begun_K=_begun_K(weight, views, parts),
+        log_odds=whole - tight,
+        beginnings=len(parts),
+    )
+
+
+def _joined(array: Array) -> Array:
+    """(C, S, M, J) as (S, C·M, J)."""
+    return np.concatenate(list(array), axis=1)
+
+
+def _begun_K(weight: Array, views: list[View], parts: list[_Part]) -> Array:
+    """Return the mean of the first three states that the views keep, over beliefs and shapes, (S, M, 3)."""
+    first = len(STATES_AT_BEGIN)
+    total: Array = np.zeros(views[0].mean[..., :first].shape)
+    for w, one, part in zip(weight, views, parts, strict=True):
+        told = w.sum(axis=-1)[..., None] * one.mean[..., :first]
+        # under a leak the states are those without one, less what the leak did to them
+        total += told - np.matmul((w * part.loss)[:, :, None, :], one.signature[..., :first])[:, :, 0]
+    return np.asarray(total / np.maximum(weight.sum(axis=(0, 3)), 1e-300)[..., None])
+
+
+def _shapes(share: Array, groups: tuple[int, int, int], priors: Priors) -> tuple[Array, Array]:
+    """Return the share of the time each shape was leaking and the ln of its prior weight, (S, M, J) each."""
     expressed = share > EXPRESSED_SHARE
-    log_shape = np.full(curve.shape, -np.inf)
+    log_shape = np.full(share.shape, -np.inf)
     first = 0
     for size, total in zip(groups, priors.shape_weights, strict=True):
         group = slice(first, first + size)
@@ -81,32 +145,41 @@ def weigh(
         log_shape[..., group] = np.where(seen, np.log(total / number), -np.inf)
         first += size
     log_shape[..., 0] = np.where(np.isfinite(log_shape).any(axis=-1), log_shape[..., 0], 0.0)
-    spread = priors.mean_loss_per_s / np.maximum(share, EXPRESSED_SHARE)
-    precision = bank.information + spread**-2
-    loss = bank.projection / precision
-    log_base = log_model + bank.log_likelihood  # (S, M)
+    return share, log_shape
+
+
+@dataclass(frozen=True)
+class _Part:
+    """What one belief about the beginning says, (S, M, J) each."""
+
+    log_weight: Array
+    loss: Array
+    deviation: Array
+    mean: Array
+    mean_deviation: Array
+
+
+def _part(one: View, c: Array, share: Array, spread: Array, log_prior: Array) -> _Part:
+    precision = one.information + spread**-2
+    loss = one.projection / precision
     log_weight = (
-        log_base[..., None] + log_shape + 0.5 * bank.projection * loss - 0.5 * np.log(spread**2 * precision)
+        one.log_likelihood[..., None]
+        + log_prior
+        + 0.5 * one.projection * loss
+        - 0.5 * np.log(spread**2 * precision)
     )
-    top = log_weight.max(axis=(1, 2), keepdims=True)
-    weight = np.exp(log_weight - top)
-    total_weight = weight.sum(axis=(1, 2), keepdims=True)
-    top_base = log_base.max(axis=1)
-    log_tight = top_base + np.log(np.exp(log_base - top_base[:, None]).sum(axis=1))
     deviation = 1.0 / np.sqrt(precision)
     # The loss over the recording is share·loss + sum of c·state, and what is known of the states leans on the loss.
-    index = [state for state, _ in beyond]
-    c = np.stack([amount for _, amount in beyond], axis=1) / elapsed_s  # (S, K)
-    lean = share - np.einsum("smjk,sk->smj", bank.signature[..., index], c)
-    mean = loss * lean + np.einsum("smk,sk->sm", bank.mean[..., index], c)[..., None]
-    joint = bank.covariance[:, :, index][..., index]
-    variance = (lean * deviation) ** 2 + np.einsum("sk,smkl,sl->sm", c, joint, c)[..., None]
-    return Evidence(
-        weight=weight / total_weight,
-        mean_loss_per_s=mean,
-        mean_deviation_per_s=np.sqrt(np.maximum(variance, 1e-30)),
-        loss_per_s=loss,
-        loss_deviation_per_s=deviation,
-        share=share,
-        log_odds=(top[:, 0, 0] + np.log(total_weight[:, 0, 0])) - log_tight,
-    )
+    lean = share - np.einsum("smjk,sk->smj", one.signature, c)
+    mean = loss * lean + np.einsum("smk,sk->sm", one.mean, c)[..., None]
+    variance = (lean * deviation) ** 2 + np.einsum("sk,smkl,sl->sm", c, one.covariance, c)[..., None]
+    return _Part(log_weight, loss, deviation, mean, np.sqrt(np.maximum(variance, 1e-30)))
+
+
+def _weighted_cdf(weight: Array, z: Array) -> Array:
+    """Return the sum over models and shapes of weight · normal_cdf(z), (S,); weights that can't matter are left out."""
+    out = np.empty(len(weight))
+    for i, (w, at) in enumerate(zip(weight, z, strict=True)):
+        keep = w > LEAST_WEIGHT
+        out[i] = (w[keep] * normal_cdf(at[keep])).sum() / w[keep].sum()
+    return out

@@ -128,7 +128,7 @@ def _round(value: float | None) -> float | None:
 def _coldest_degC(soak: SoakAnalysis, evidence: Evidence, i: int) -> float | None:
     """Return the coldest gas temperature, by the models' weights."""
     coldest = soak.estimator.coldest_K[i]
-    weight = np.where(np.isfinite(coldest), evidence.weight[i].sum(axis=1), 0.0)
+    weight = np.where(np.isfinite(coldest), evidence.by_model(evidence.weight)[i], 0.0)
     if not weight.sum() > 0.0:
         return None
     return float((weight * np.nan_to_num(coldest, posinf=0.0)).sum() / weight.sum()) - ZERO_CELSIUS_K
@@ -141,8 +141,9 @@ def _onset(soak: SoakAnalysis, evidence: Evidence, i: int) -> dict[str, Any]:
         "cold_onset_interval95_degC": None,
         "loss_per_day_below_onset": None,
     }
-    onsets = soak.estimator.onsets_K
-    part = slice(1, 1 + len(onsets))
+    shapes = soak.estimator.shapes
+    onsets = np.tile(shapes.onsets_K, len(shapes.cold))  # once per law of flow
+    part = slice(shapes.cold[0].start, shapes.cold[-1].stop)
     weight = evidence.weight[i][:, part]
     total = float(weight.sum())
     if total < ONSET_WEIGHT or evidence.log_odds[i] < ONSET_LOG_ODDS:

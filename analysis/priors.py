@@ -8,8 +8,12 @@ all of them; none is a correction.
 | lag of the gas behind the outside air | log-uniform over the grid, 17-150 min | common practice, no source |
 | its error between grid points, and its wandering with the wind | 0.22 in ln(lag), over 24 h | grid; no source |
 | ambient sensor behind the air, or arch air behind outside air | 150 s either way | common practice, no source |
-| gas temperature at the start, beyond the lagged air | 2 ± 6 K | rolled out warm; common practice, no source |
-| heat from the engine bay, fading with 1.5 h / 5 h | 1.2 ± 3 K / 1.0 ± 2 K | common practice, no source |
+| what the car did: rested / came in from a drive | 45 / 55 %, all sections tell it together | no source |
+| gas temperature at the start, beyond the lagged air | rested 0 ± 1.2 K, driven 3.3 ± 2.8 K | no source |
+| heat from the engine bay: rested | 0.1 ± 0.5 K | common practice, no source |
+| the same, driven: a cool corner / a hot corner | 0.6 ± 0.7 K / 4 ± 3.2 K | common practice, no source |
+| how that heat fades | with 1.5 h, with 5 h, or half and half | common practice, no source |
+| start and heat before these beliefs are weighed | 2 ± 6 K, 1.2 ± 4 K, 1 ± 4 K | wide on purpose |
 | sun on one flank, morning / noon / afternoon | 2.5 K, changes over 30 h | common practice, no source |
 | slow thermal disturbance (Ornstein-Uhlenbeck) | grid of sizes and correlation times | evidence decides |
 | transducer against temperature, zero and span | datasheet limit / √3 (rectangular) | settings; JCGM 100:2008 4.3.7 |
@@ -21,13 +25,21 @@ all of them; none is a correction.
 | air temperature across a gap of more than an hour | 0.9 K per root hour | common practice, no source |
 | gas column of a standing section | settings, 10 % where not given | settings |
 | mean loss over the soak | 20 %/day, either sign | wide on purpose |
-| a loss that quickens (+1) or slows (-1) with the gas left | 0.6 | flow laws between constant flow and p²-p_a² |
+| flow of a leak: a steady fraction, or as p² - p_a² | half and half | laminar flow of a gas; evidence decides |
 | unsteadiness of a likely leak | 5 % of its loss over 4 h | common practice, no source |
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.beginning import Beginning
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 DAY_s = 86_400.0
 
@@ -40,7 +52,7 @@ class Priors:
     log_lag_spread: float = 0.22
     start_offset_K: float = 6.0
     heat_times_s: tuple[float, float] = (5400.0, 18_000.0)
-    heat_K: tuple[float, float] = (3.0, 2.0)
+    heat_K: tuple[float, float] = (4.0, 4.0)
     load_smoothing_s: float = 3600.0
     sun_K: float = 2.5
     sun_time_s: float = 30.0 * 3600.0
@@ -57,13 +69,19 @@ class Priors:
     )
     transducer_lag_s: float = 60.0
     gas_share: float = 0.5
-    bend: float = 0.6
     wobble: float = 0.05
     wobble_time_s: float = 4.0 * 3600.0
     air_lag_s: float = 150.0
     lag_time_s: float = 24.0 * 3600.0
     start_offset_mean_K: float = 2.0
     heat_mean_K: tuple[float, float] = (1.2, 1.0)
+    beginnings: tuple[Beginning, ...] = (
+        Beginning(0, 0.45, (0.0, 1.2), (0.1, 0.5)),
+        Beginning(1, 0.25, (3.3, 2.8), (0.6, 0.7)),
+        Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 1.0),
+        Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 0.5),
+        Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 0.0),
+    )
     creep_mean_per_decade: float = 0.0018
     creep_per_decade: float = 0.001
     creep_time_s: float = 600.0
@@ -80,3 +98,8 @@ class Priors:
     onset_width_K: float = 0.7
     start_slots: int = 48
     start_spacing_s: float = 1800.0
+
+    def wide_beginning(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Mean and covariance of offset and heat with which the bank runs."""
+        mean = np.array([self.start_offset_mean_K, *self.heat_mean_K])
+        return mean, np.diag(np.square([self.start_offset_K, *self.heat_K]))

@@ -30,6 +30,9 @@ BIN_STANDING_s: Final = 600.0
 ALARM_PROBABILITY: Final = 0.998
 ALARM_CLEARED: Final = 0.5
 LEAK_PRIOR: Final = 0.2
+# A quick look is enough at a leak that is less probable than this, and at an alarm that is surer.
+WORTH_A_LOOK: Final = 0.05
+SURE: Final = 0.95
 ALARM_AFTER_s: Final = 3600.0
 NOISE_FLOOR_Pa: Final = 20.0
 NOISE_FLOOR_m: Final = 3e-5
@@ -211,13 +214,17 @@ class SoakAnalysis:
             self._watch_leaks(raw.time_s)
 
     def _watch_leaks(self, time_s: float) -> None:
-        evidence = self.known()
+        evidence = self.estimator.evidence(plain=True)
         if evidence is None or time_s - self.first_s < ALARM_AFTER_s:
             return
         limit = np.array(
             [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
         )
         self.leak_probability = evidence.probability_leaks_over(limit, LEAK_PRIOR)
+        raised = np.array([(name, "leak") in self.book.standing for name in self.sections])
+        doubt = np.where(raised, self.leak_probability < SURE, self.leak_probability > WORTH_A_LOOK)
+        if doubt.any() and (full := self.known()) is not None:
+            self.leak_probability = full.probability_leaks_over(limit, LEAK_PRIOR)
         self.leak_probability = np.where(self.estimator.bank.count >= 6, self.leak_probability, 0.0)
         over = self.leak_probability > ALARM_PROBABILITY
         self.leak_seen = np.where(over, self.leak_seen + 1, 0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.effects import COLUMN
 from analysis.findings import findings
 from analysis.soak import SoakAnalysis
 from logger.settings import settings_from_text
@@ -81,3 +82,21 @@ def test_one_dead_wire_is_one_dead_sensor() -> None:
     assert [name for name, s in said.items() if any(a["kind"] == "sensor" for a in s["alarms"])] == [
         "front_left"
     ]
+
+
+def test_a_pressure_that_is_away_leaves_the_gas_column_alone() -> None:
+    """A standing section with a height and no pressure once pinned its column's error to nothing."""
+    text = '[soak]\nsupport = "standing"\n[sections.front_left]\ngas_column = "250 mm"\n'
+    simulated = simulate(SoakPlan(support="standing", hours=26.0), 3)
+    values = {name: column.copy() for name, column in simulated.measured.items()}
+    gone = (simulated.time_s > 15.0 * HOUR_S) & (simulated.time_s < 17.0 * HOUR_S)
+    values["front_left.pressure"][gone] = np.nan
+    said = []
+    for one in (simulated.measured, values):
+        soak = SoakAnalysis(settings_from_text(text), ("front_left",))
+        soak.feed(simulated.time_s, one)
+        soak.finish()
+        covariance = soak.estimator.bank.covariance[0, :, COLUMN, COLUMN]
+        said.append(np.sqrt(covariance))
+    # two hours less tell less of the column, never more
+    assert (said[1] >= 0.95 * said[0]).all()
