@@ -77,7 +77,9 @@ def _joint(alarms: Iterable[Kept]) -> list[str]:
         # the rig's own troubles are the same for all its sections
         key = (alarm.kind, alarm.raised if alarm.kind in {"blind", "supply"} else alarm.section)
         lines.setdefault(key, ([], alarm))[0].append(alarm.section)
-    return [
-        alarm.sentence.replace(alarm.section, and_list(names), 1) if len(names) > 1 else alarm.sentence
-        for names, alarm in lines.values()
-    ]
+    return [_line(names, alarm) for names, alarm in lines.values()]
+
+
+def _line(names: list[str], alarm: Kept) -> str:
+    sentence = alarm.sentence.replace(alarm.section, and_list(names), 1) if len(names) > 1 else alarm.sentence
+    return sentence if alarm.cleared is None else f"{sentence} (Over since {short_time(alarm.cleared)} UTC.)"

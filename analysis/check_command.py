@@ -126,11 +126,10 @@ async def check_addresses(notify: NotifySettings, rig: str) -> list[Result]:
     """Send a test letter to every address."""
     from analysis.notify import Addresses  # noqa: PLC0415
 
-    addresses = Addresses(notify.addresses())
-    if not len(addresses):
-        return [
-            Result("notify", False, "there is no address, neither in the settings nor in the environment")
-        ]
+    try:
+        addresses = Addresses(notify.addresses())
+    except PlainError as error:
+        return [Result("notify", False, str(error))]
     results = []
     for number in range(len(addresses)):
         taken = await addresses.send(

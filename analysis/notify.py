@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.alarm_words import letter_of
 from analysis.running import plain_lines
 from logger.clock import utc_now
+from logger.delivery_settings import URLS_VARIABLE
 from logger.errors import PlainError
 from logger.link_state import duration_text
 
@@ -45,6 +46,8 @@ class Addresses:
             raise PlainError(
                 "notify: needs apprise, an optional part: pip install 'cornerhold[notify]'"
             ) from None
+        if not urls:
+            raise PlainError(f"notify: there is no address, neither notify.urls nor {URLS_VARIABLE}")
         logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)  # its lines could show an address
         self._targets: list[Any] = []
         for number, url in enumerate(urls, 1):

@@ -145,16 +145,18 @@ class Service:
         """Start the tasks that carry word, as the settings name where to."""
         running: dict[str, Coroutine[Any, Any, None]] = {}
         settings = self.settings
+        if settings is not None and settings.notify is not None:
+            from analysis.notify import Addresses, Desk, Postman  # noqa: PLC0415
+
+            addresses = Addresses(settings.notify.addresses())
+            self.desk = Desk(settings.notify, store, rig)
+            self.postman = Postman(addresses, store)
         if settings is not None and settings.mqtt is not None:
             from analysis.publisher import Publisher  # noqa: PLC0415
 
             self.publisher = Publisher(settings.mqtt, store, rig, quiet=self.beside_logger)
             running["publisher"] = self.publisher.run()
-        if settings is not None and settings.notify is not None:
-            from analysis.notify import Addresses, Desk, Postman  # noqa: PLC0415
-
-            self.desk = Desk(settings.notify, store, rig)
-            self.postman = Postman(Addresses(settings.notify.addresses()), store)
+        if self.postman is not None:
             running["postman"] = self.postman.run()
         return [asyncio.create_task(body, name=name) for name, body in running.items()]
 

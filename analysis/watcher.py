@@ -58,6 +58,7 @@ class Watcher:
         self._soak: Soak | None = None
         self._reconciled: tuple[object, ...] = ()
         self._blind: dict[str, int] = {}
+        self._held = Changes()
         self._newest_us: int | None = None
         self._caught_up = False
         self.follower = self._take_up(self._latest())
@@ -108,6 +109,7 @@ class Watcher:
             self._reconcile(complete=count < limit)
         elif self.over and self.store is not None:
             self._tell(self.store.close_soaks(None))
+        self._tell(Changes())
         return count
 
     def silent_s(self, now_s: float) -> float:
@@ -230,5 +232,13 @@ class Watcher:
         return sentence_of(seen, section, self.rig), evidence_of(seen, section)
 
     def _tell(self, changes: Changes) -> None:
-        if changes:
-            self.on_changes(changes)
+        """Pass on what has changed; what a start finds on the way to the present is told together, at its end."""
+        held = self._held
+        self._held = Changes(
+            held.raised + changes.raised,
+            held.cleared + changes.cleared,
+            held.acknowledged + changes.acknowledged,
+        )
+        if self._held and self._caught_up:
+            told, self._held = self._held, Changes()
+            self.on_changes(told)

@@ -12,6 +12,7 @@ from test_journal_soak import COUNT, PERIOD_us, counted, on_time, write
 from typer.testing import CliRunner
 
 from analysis.alarm_store import AlarmStore, Changes, read_alarms
+from analysis.alarm_words import letter_of
 from analysis.commands import build_app
 from analysis.register import Register, RegisterReader, Soak, plan_text
 from analysis.watcher import UNKNOWN_SECTION, Watcher
@@ -205,6 +206,7 @@ def test_the_first_soak_of_a_journal_ends_the_judging_of_all_of_it(journal: Path
     assert watch.told == [("raised", "leak", "rear_left")]
     begin(journal, "first", COUNT)
     assert watch.watcher.look()
+    watch.drain()
     assert watch.told[1:] == [("cleared", "leak", "rear_left")]
 
 
@@ -290,3 +292,26 @@ def test_the_command_lists_and_acknowledges(journal: Path, watch: Watch) -> None
     watch.store.close_soaks(5)
     assert said() == "no alarm stands\n"
     assert "leak cleared" in said("--all")
+
+
+def test_what_a_start_finds_on_its_way_is_told_together(tmp_path: Path) -> None:
+    path = tmp_path / "bay.journal"
+    write(path, numbers=[*range(50), *range(90, 140), *range(200, 250), *range(300, 450)])
+    calls: list[Changes] = []
+    with ExitStack() as stack:
+        reader = stack.enter_context(JournalReader(path))
+        store = stack.enter_context(AlarmStore.open(path, rig="bay"))
+        register = stack.enter_context(RegisterReader(path))
+        watcher = Watcher(reader, TIME_LAPSE, register, store, on_changes=calls.append)
+        while watcher.step(0.0, limit=20):
+            assert len(calls) == 0 or watcher.follower.journal.newest_us == 449 * PERIOD_us
+        watcher.step(0.0)
+        [changes] = calls
+        assert sorted({alarm.kind for alarm in changes.raised}) == ["blind", "leak"]
+        assert len([alarm for alarm in changes.raised if alarm.kind == "blind"]) == 3 * 4
+        _, body = letter_of(changes.raised, "bay")
+    # three times blind, each for all corners, each said to be over, and the leak that stands
+    lines = body.splitlines()
+    assert len(lines) == 4
+    assert len([line for line in lines if "front_left, front_right, rear_left and rear_right" in line]) == 3
+    assert len([line for line in lines if "(Over since " in line]) == 3
