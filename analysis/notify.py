@@ -1,7 +1,7 @@
 """Word to people who have no MQTT: which letters are written, when, and how they are sent.
 
 A letter is kept in the alarm store until every address has it, or for a day. The sending itself is `apprise`'s, an
-optional part (`pip install 'cornerhold[notify]'`): push services, e-mail, whatever it knows.
+optional part (`pip install '.[notify]'`): push services, e-mail, whatever it knows.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class Addresses:
             import apprise  # noqa: PLC0415  an optional part
         except ImportError:
             raise PlainError(
-                "notify: needs apprise, an optional part: pip install 'cornerhold[notify]'"
+                "notify: needs apprise, an optional part: pip install '.[notify]'"
             ) from None
         if not urls:
             raise PlainError(f"notify: there is no address, neither notify.urls nor {URLS_VARIABLE}")

@@ -223,7 +223,7 @@ async def told(mqtt: MqttSettings, caplog: pytest.LogCaptureFixture, skip: str =
 
     caplog.set_level(logging.INFO)
     post = Post("probe", "shop/bay-2/presence/logger")
-    async with running(keep_session(mqtt, post, work, MqttPace(0.05, 0.1, 10.0, 0.5, 5))):
+    async with running(keep_session(mqtt, post, work, MqttPace(0.05, 0.1, 10.0, 2.0, 5))):
         await until(lambda: bool(lines()), "a line")
         await asyncio.sleep(0.3)  # some more tries: they must say nothing new
     assert len(lines()) == 1

@@ -160,9 +160,9 @@ def test_a_soak_through_a_broker_that_dies_and_a_service_that_is_killed(bay: Bay
         said = bay.stop(second)
         wait_for(lambda: after.of("presence/analysis")[-1] == "offline", "a farewell")
         heard += after.heard
-    # one process tells one trouble once: connected, gone, connected again, and after the kill connected
+    # one process tells one trouble once: connected; lost, perhaps not there yet, and back; after the kill connected
     told = [line for line in said.splitlines() if "broker" in line]
-    assert len(told) == 4, told
+    assert 4 <= len(told) <= 5, told
     assert [title for title in mailbox.titles() if "floor" in title] == ["bay-2: floor front_left"]
     # every message is one of the document's, and together they use all of its channels but that of the answers
     used = {check_message(topic, payload) for topic, _, payload, _ in heard if not topic.endswith("/probe")}
