@@ -43,9 +43,7 @@ class Addresses:
         try:
             import apprise  # noqa: PLC0415  an optional part
         except ImportError:
-            raise PlainError(
-                "notify: needs apprise, an optional part: pip install '.[notify]'"
-            ) from None
+            raise PlainError("notify: needs apprise, an optional part: pip install '.[notify]'") from None
         if not urls:
             raise PlainError(f"notify: there is no address, neither notify.urls nor {URLS_VARIABLE}")
         logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)  # its lines could show an address

@@ -49,6 +49,7 @@ class Publisher:
         self._topic = rig_topic(mqtt, rig)
         self._news = asyncio.Event()
         self._states: dict[str, str] = {}
+        self._forgotten: list[str] = []
         self._essence: dict[str, object] = {}
         self._renewed_s: dict[str, float] = {}
         self.heard: Counter[str] = Counter()
@@ -60,7 +61,7 @@ class Publisher:
             name=f"cornerhold-analysis-{self._topic.replace('/', '-')}",
             presence=f"{self._topic}/presence/analysis",
             quiet=self._quiet,
-            subscriptions=(f"{self._topic}/acknowledge/#",),
+            subscriptions=(f"{self._topic}/acknowledge/#", f"{self._topic}/alarms/#"),
             hear=lambda message: self.hear(str(message.topic), message.payload, retained=message.retain),
         )
         try:
@@ -119,6 +120,10 @@ class Publisher:
                 for number, topic, payload in letters:
                     await self._publish(client, topic, payload)
                     self._store.published(number)
+            while self._forgotten:
+                topic = self._forgotten.pop()
+                if topic not in self._raised():
+                    await self._publish(client, topic, "")
             for topic, payload in list(self._states.items()):
                 if sent.get(topic) != payload:
                     await self._publish(client, topic, payload)
@@ -131,8 +136,20 @@ class Publisher:
     # -- acknowledgements ------------------------------------------------------------------------------------
 
     def hear(self, topic: str, payload: object, *, retained: bool) -> None:
-        """Take an acknowledgement. Whatever else comes is counted and ignored."""
+        """Take an acknowledgement. Whatever else comes is counted and ignored.
+
+        An alarm that the broker keeps and nobody raises any more (of a journal that is gone) is taken from it.
+        """
+        below = topic.removeprefix(f"{self._topic}/")
+        if below.startswith("alarms/"):
+            if retained and payload and below not in self._raised():
+                self._forgotten.append(below)
+                self._news.set()
+            return
         self.heard[self._judge(topic, payload, retained=retained)] += 1
+
+    def _raised(self) -> set[str]:
+        return {topic_of(alarm) for alarm in self._store.standing()}
 
     def _judge(self, topic: str, payload: object, *, retained: bool) -> str:
         parts = topic.removeprefix(f"{self._topic}/").split("/")

@@ -174,6 +174,25 @@ async def test_alarms_of_an_outage_are_delivered_afterwards_and_a_broker_that_fo
             await until(lambda: not store.outbox(), "the confirmation")
 
 
+async def test_an_alarm_of_a_journal_that_is_gone_is_taken_from_the_broker(
+    broker: Broker, store: AlarmStore
+) -> None:
+    old = "shop/bay-2/alarms/rear_left/burst"
+    broker.publish(old, '{"alarm": "00000000-1"}', "cornerhold", "--retain")
+    publisher = Publisher(mqtt_of(broker.settings()), store, "bay-2", PACE)
+    raise_leak(store, publisher)
+    with Subscriber(broker) as subscriber:
+        async with running(publisher.run()):
+            await until(lambda: subscriber.of("/burst")[-1:] == [""], "its end")
+            # what stands stays, also when the broker shows it to the next session
+            await until(lambda: bool(subscriber.of("/leak")), "the alarm that stands")
+        async with running(Publisher(mqtt_of(broker.settings()), store, "bay-2", PACE).run()):
+            await until(lambda: len(subscriber.of("/leak")) == 2, "the alarm that stands, again")
+        assert "" not in subscriber.of("/leak")
+    kept = await asyncio.to_thread(broker.retained, "shop/bay-2/alarms/#")
+    assert set(kept) == {"shop/bay-2/alarms/front_left/leak"}
+
+
 BAD = [
     ("front_left/leak", "{", "malformed"),
     ("front_left/leak", "[1]", "malformed"),
