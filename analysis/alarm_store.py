@@ -143,11 +143,11 @@ class AlarmStore:
 
     def alarms(self, soak: int | None = None) -> list[Kept]:
         """All alarms (of one soak), oldest first."""
-        return _alarms(self._database, soak)
+        return _alarms(self._database) if soak is None else _alarms(self._database, "soak = ?", (soak,))
 
     def standing(self) -> list[Kept]:
         """The alarms that stand, acknowledged or not."""
-        return [alarm for alarm in self.alarms() if alarm.cleared is None]
+        return _alarms(self._database, "cleared IS NULL")
 
     def name_of(self, alarm: Kept) -> str:
         """The id of an alarm towards the world: unlike any other's, also of other journals."""
@@ -328,13 +328,12 @@ def read_alarms(journal: Path) -> list[tuple[str, Kept]]:
         return []
     with database:
         book = database.rows("SELECT value FROM facts WHERE name = 'book'")
-        return [(f"{book[0][0]}-{alarm.id}", alarm) for alarm in _alarms(database, None)] if book else []
+        return [(f"{book[0][0]}-{alarm.id}", alarm) for alarm in _alarms(database)] if book else []
 
 
-def _alarms(database: Database, soak: int | None) -> list[Kept]:
-    where = "" if soak is None else " WHERE soak = ?"
-    values = () if soak is None else (soak,)
-    rows = database.rows(f"SELECT {_COLUMNS} FROM alarms{where} ORDER BY id", values)  # noqa: S608  our own words
+def _alarms(database: Database, where: str = "1", values: tuple[object, ...] = ()) -> list[Kept]:
+    """Alarms, oldest first; `where` is a condition of our own with `?` for the values."""
+    rows = database.rows(f"SELECT {_COLUMNS} FROM alarms WHERE {where} ORDER BY id", values)  # noqa: S608
     return [Kept(*(*row[:-1], json.loads(row[-1]))) for row in rows]
 
 

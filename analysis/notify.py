@@ -32,6 +32,8 @@ MOST_REPEATS: Final = 3
 FLAP_s: Final = 3600.0
 """The same alarm of the same section within this time is told by the repeats, not at once."""
 KEEP: Final = timedelta(days=1)
+_TELLTALES: Final = ("apprise", "urllib3", "requests", "requests_oauthlib", "oauthlib")
+"""Their lines could show an address, and with it a password or a token."""
 FIRST_WAIT_s, LONGEST_WAIT_s = 15.0, 900.0
 
 
@@ -46,7 +48,8 @@ class Addresses:
             raise PlainError("notify: needs apprise, an optional part: pip install '.[notify]'") from None
         if not urls:
             raise PlainError(f"notify: there is no address, neither notify.urls nor {URLS_VARIABLE}")
-        logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)  # its lines could show an address
+        for name in _TELLTALES:
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
         self._targets: list[Any] = []
         for number, url in enumerate(urls, 1):
             target = apprise.Apprise()

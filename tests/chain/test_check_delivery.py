@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from typing import TYPE_CHECKING
 
 import pytest
@@ -108,3 +109,14 @@ async def test_a_letter_waits_for_its_address_and_is_sent_once_to_each(
     assert mailbox.titles() == other.titles() == ["bay-2: leak front_left", "another"]
     other.server.shutdown()
     other.server.server_close()
+
+
+async def test_no_log_shows_an_address_however_much_is_told(
+    mailbox: Mailbox, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.DEBUG)
+    addresses = Addresses([mailbox.url])
+    assert await addresses.send(0, "a title", "a body")
+    mailbox.code = 500
+    assert not await addresses.send(0, "a title", "a body")
+    assert "hunter2" not in caplog.text + addresses.name(0)
