@@ -14,7 +14,13 @@ import typer
 
 if TYPE_CHECKING:
     from logger.daemon import Daemon
+    from logger.readings_mirror import ReadingsMirror
     from logger.settings import Settings
+
+
+log = logging.getLogger(__name__)
+
+MIRROR_AGAIN_s = 60.0
 
 
 def log_rig(
@@ -99,26 +105,31 @@ async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None
     if settings.mqtt is None:
         await daemon.run()
         return
+    from logger.mqtt import tls_context  # noqa: PLC0415
     from logger.readings_mirror import ReadingsMirror  # noqa: PLC0415
 
-    mirror = ReadingsMirror(settings.mqtt, path, settings.rig.name)
-    tasks = [
-        asyncio.create_task(daemon.run(), name="daemon"),
-        asyncio.create_task(mirror.run(), name="readings mirror"),
-    ]
+    tls_context(settings.mqtt)  # a file that can't be used is a mistake to be told at once
+    mirror = asyncio.create_task(
+        _keep_mirroring(ReadingsMirror(settings.mqtt, path, settings.rig.name)), name="readings mirror"
+    )
     try:
-        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        if not tasks[0].done():
-            # the mirror never ends by itself; the readings so far are brought home before its error is told
-            daemon.stop()
-            await tasks[0]
+        await daemon.run()
     finally:
-        for task in tasks:
-            task.cancel()
-        results = await asyncio.gather(*tasks, return_exceptions=True)
-    for result in results:
-        if isinstance(result, Exception):
-            raise result
+        mirror.cancel()
+        await asyncio.gather(mirror, return_exceptions=True)
+
+
+async def _keep_mirroring(mirror: ReadingsMirror) -> None:
+    """Mirror until cancelled. A mirror that fails is told and begun again: the recording doesn't depend on it."""
+    from logger.mqtt import raise_if_cancelled  # noqa: PLC0415
+
+    while True:
+        try:
+            await mirror.run()
+        except Exception as error:  # noqa: BLE001  whatever it is, it must not end the recording
+            raise_if_cancelled()
+            log.error("readings are not published: %s; trying again in %.0f s", error, MIRROR_AGAIN_s)  # noqa: TRY400
+        await asyncio.sleep(MIRROR_AGAIN_s)
 
 
 def _tell_status(path: Path, *, as_json: bool) -> None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 from typing import TYPE_CHECKING
 
-from logger.errors import PlainError
-
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+_log = logging.getLogger(__name__)
 
 
 class CursorFile:
@@ -20,17 +22,19 @@ class CursorFile:
         self.path = path
 
     def load(self, newest: int) -> int:
-        """Return the kept number, 0 at first, or if it is beyond the journal's `newest` (then it is another journal)."""
+        """Return the kept number; 0 at first, and if it is damaged or beyond the journal's `newest` (another journal's).
+
+        From 0 on everything is dealt with once more, which a follower must bear anyway.
+        """
         try:
             said = json.loads(self.path.read_text(encoding="utf-8"))
             entry = said["entry"]
         except FileNotFoundError:
             return 0
         except (OSError, ValueError, TypeError, KeyError):
-            raise PlainError(
-                f"{self.path}: holds no cursor; delete it, and all is published once more"
-            ) from None
+            entry = None
         if not isinstance(entry, int) or not 0 <= entry <= newest:
+            _log.warning("%s: holds no place in this journal, begun again", self.path)
             return 0
         return entry
 

@@ -169,6 +169,13 @@ class Post:
     hear: Callable[[aiomqtt.Message], None] = lambda _message: None
 
 
+def raise_if_cancelled() -> None:
+    """Raise CancelledError if the task was told to end: an error on the way out must not hide that."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
+
+
 async def keep_session(
     mqtt: MqttSettings,
     post: Post,
@@ -190,6 +197,7 @@ async def keep_session(
             reason = failure_words(error, mqtt)
         except PlainError as error:
             reason = str(error)
+        raise_if_cancelled()
         wait_s, notice = outage.failed(loop.time(), reason)
         _tell(notice, quiet=post.quiet)
         await asyncio.sleep(wait_s)

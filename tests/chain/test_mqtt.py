@@ -7,6 +7,7 @@ import contextlib
 import gc
 import json
 import logging
+import signal
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -307,3 +308,19 @@ async def test_a_file_of_certificates_that_cannot_be_used_is_refused_at_once(
     mqtt = mqtt_of(tls_broker.settings(ca=str(tls_broker.folder / file)))
     with pytest.raises(PlainError, match=reason):
         await keep_session(mqtt, Post("probe", "shop/bay-2/presence/logger"), work, PACE)
+
+
+async def test_a_broker_that_stands_still_does_not_hold_up_the_end(broker: Broker, store: AlarmStore) -> None:
+    pace = MqttPace(first_wait_s=0.1, longest_wait_s=0.5, timeout_s=0.5, keepalive_s=60)
+    publisher = Publisher(mqtt_of(broker.settings()), store, "bay-2", pace)
+    task = asyncio.create_task(publisher.run())
+    await until(
+        lambda: broker.retained("shop/bay-2/presence/#").get("shop/bay-2/presence/analysis") == "online", "it"
+    )
+    assert broker.process is not None
+    broker.process.send_signal(signal.SIGSTOP)
+    task.cancel()
+    done, _ = await asyncio.wait((task,), timeout=10.0)
+    broker.process.send_signal(signal.SIGCONT)
+    assert done
+    assert task.cancelled()

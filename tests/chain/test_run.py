@@ -14,6 +14,7 @@ from pty_rig import PtyRig
 
 from analysis.alarm_store import alarms_path
 from analysis.register import soaks_path
+from logger.readings_mirror import cursor_path
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -116,3 +117,18 @@ def test_word_that_could_never_leave_is_refused_at_once(bay: Bay, text: str, wor
     with bay.settings.open("a") as file:
         file.write(text)
     assert words in ends(bay.run())
+
+
+def test_a_mirror_that_fails_does_not_end_the_recording(bay: Bay) -> None:
+    with bay.settings.open("a") as file:
+        file.write('[mqtt]\nhost = "127.0.0.1"\nport = 1\n')
+    # where the mirror keeps its place there is something that is no file
+    cursor_path(bay.journal).mkdir()
+    process = bay.run()
+    mark = bay.port.acknowledged
+    wait_for(lambda: bay.port.acknowledged > mark + 10, "more readings")
+    process.terminate()
+    # the mirror can't save its place on the way out, and that holds up nothing
+    _, said = process.communicate(timeout=15)
+    assert process.returncode == 0, said
+    assert "Traceback" not in said
