@@ -24,7 +24,9 @@ class OneWire:
 
     def writebyte(self, byte):
         if byte == 0x44:
-            self._word = world.facts()["thermometer"]
+            word = world.facts().get("thermometer")
+            if word is not None:  # it may have been taken off since the reset
+                self._word = word
         elif byte == 0xBE:
             data = struct.pack("<H", self._word) + b"\x4b\x46\x7f\xff\x0c\x10"
             self._out = list(data + bytes([crc8(data)]))
