@@ -21,7 +21,7 @@ from logger.errors import PlainError
 from logger.link_state import Notice, Tone, duration_text
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable
+    from collections.abc import AsyncIterator, Awaitable, Callable
 
     from logger.delivery_settings import MqttSettings
 
@@ -29,6 +29,7 @@ _log = logging.getLogger(__name__)
 _client_log = logging.getLogger(f"{__name__}.client")
 _client_log.setLevel(logging.CRITICAL)  # what the library has to say, we say in our own words, once
 _LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
+_ANSWER_s: Final = 2.0
 ONLINE, OFFLINE = "online", "offline"
 _REFUSED_PASSWORD: Final = frozenset({4, 5, 134, 135})  # MQTT 3.1.1, 3.2.2.3, and MQTT 5, 3.2.2.2
 
@@ -211,7 +212,7 @@ async def _session(
     on_connected: Callable[[], None],
 ) -> None:
     will = aiomqtt.Will(post.presence, OFFLINE, qos=1, retain=True)
-    async with new_client(mqtt, post.name, pace, will) as client:
+    async with _entered(new_client(mqtt, post.name, pace, will)) as client:
         for topic in (post.presence, *post.subscriptions):
             await client.subscribe(topic, qos=1)
         echo = asyncio.Event()
@@ -236,6 +237,21 @@ async def _session(
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+
+@contextlib.asynccontextmanager
+async def _entered(client: aiomqtt.Client) -> AsyncIterator[aiomqtt.Client]:
+    """A client that is connected. One that is told to end half-way comes to its answer first, or makes a mess."""
+    async with contextlib.AsyncExitStack() as stack:
+        entering = asyncio.ensure_future(stack.enter_async_context(client))
+        try:
+            await asyncio.shield(entering)
+        except asyncio.CancelledError:
+            await asyncio.wait((entering,), timeout=_ANSWER_s)
+            entering.cancel()
+            await asyncio.gather(entering, return_exceptions=True)
+            raise
+        yield client
 
 
 async def _listen(client: aiomqtt.Client, post: Post, echo: asyncio.Event) -> None:

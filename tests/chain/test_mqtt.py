@@ -245,7 +245,7 @@ async def told(mqtt: MqttSettings, caplog: pytest.LogCaptureFixture, skip: str =
     post = Post("probe", "shop/bay-2/presence/logger")
     async with running(keep_session(mqtt, post, work, MqttPace(0.05, 0.1, 10.0, 2.0, 5))):
         await until(lambda: bool(lines()), "a line")
-        await asyncio.sleep(0.3)  # some more tries: they must say nothing new
+        await asyncio.sleep(0.15)  # some more tries: they must say nothing new
     assert len(lines()) == 1
     assert not any(password in caplog.text for password in USERS.values())
     return lines()[0].removeprefix("no broker: ")

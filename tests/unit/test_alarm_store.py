@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.alarm_store import AlarmStore, Seen
@@ -135,6 +135,7 @@ def test_one_analysis_at_a_time(path: Path, store: AlarmStore) -> None:
 TIMES = st.lists(st.integers(1, 60), min_size=2, max_size=12)
 
 
+@settings(max_examples=25, deadline=None)  # each example writes files
 @given(TIMES, st.lists(st.integers(0, 12), max_size=6), st.integers(0, 3))
 def test_any_cut_and_any_restart_gives_each_alarm_once(
     steps: list[int], looks: list[int], restarts: int

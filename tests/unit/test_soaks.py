@@ -33,7 +33,10 @@ def journal(tmp_path: Path) -> Path:
 
 
 def soak(*words: str) -> str:
-    result = CliRunner().invoke(build_app(["soak"]), ["soak", *words])
+    # as JSON: for people the command also watches for readings, and here none come
+    result = CliRunner().invoke(
+        build_app(["soak"]), ["soak", *words, *([] if "--json" in words else ["--json"])]
+    )
     if isinstance(result.exception, PlainError):
         raise result.exception
     assert result.exit_code == 0, result.output
