@@ -67,7 +67,8 @@ class Outage:
         since, self._down_since_s = self._down_since_s, None
         again = "" if since is None else f" again, after {duration_text(now_s - since)}"
         # a broker that takes us and throws us out at once would be told for ever
-        quiet, self._back_told = self._back_told, True
+        quiet = since is not None and self._back_told
+        self._back_told = self._back_told or since is not None
         return Notice(Tone.DEBUG if quiet else Tone.INFO, f"connected to the broker {self._broker}{again}")
 
     def failed(self, now_s: float, reason: str) -> tuple[float, Notice]:

@@ -135,6 +135,12 @@ def test_a_broker_that_throws_us_out_at_once_is_not_hammered_nor_told_for_ever()
     assert (wait_s, notice.tone) == (MqttPace().first_wait_s, Tone.WARNING)
 
 
+def test_an_outage_soon_after_the_start_is_told_with_its_end() -> None:
+    outage = Outage("b:1", MqttPace())
+    tones = [outage.connected(0.0).tone, outage.failed(1.0, "gone")[1].tone, outage.connected(2.0).tone]
+    assert tones == [Tone.INFO, Tone.WARNING, Tone.INFO]
+
+
 # -- letters -------------------------------------------------------------------------------------------------
 
 EVENING = datetime(2027, 1, 15, 20, 0, tzinfo=UTC)
