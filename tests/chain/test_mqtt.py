@@ -288,8 +288,6 @@ async def test_a_topic_that_the_broker_refuses_is_told(
 ) -> None:
     mqtt = mqtt_of(broker.settings(user="guest", password=USERS["guest"]))
     presence = "shop/bay-2/presence/logger"
-    assert await told(mqtt, caplog) == f"connected to the broker {mqtt.address}"
-    caplog.clear()
     said = await told(mqtt, caplog, skip="connected")
     assert said.startswith(
         f"{mqtt.address}: what we publish at {presence} doesn't come back: no right to that topic?"
