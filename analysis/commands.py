@@ -35,6 +35,7 @@ COMMANDS = {
     "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",
     "export": "analysis.export_command:export",
+    "cylinder": "analysis.cylinder_command:cylinder",
     "calibrate": "analysis.calibrate_command:calibrate",
     "virtual-rig": "logger.virtual.commands:virtual_rig",
     "bench": "logger.bench.commands:bench",
