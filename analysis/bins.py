@@ -21,6 +21,9 @@ NOISE_MEMORY_BINS = 60.0
 STUCK_READINGS = 4
 # Median of |difference of two normal readings|: 0.6745·√2 standard deviations.
 MEDIAN_DIFFERENCE = 0.6745 * np.sqrt(2.0)
+# The median of few differences is too large on average, by this over the number of readings (found by simulation,
+# 3 to 60 normal readings; held by tests/unit/test_bins.py).
+FEW_READINGS = 0.55
 
 
 @dataclass(frozen=True)
@@ -113,7 +116,9 @@ class BinMaker:
         changes = changes[changes > 0.0]
         if len(changes):
             self.step[column] = min(self.step[column], float(changes.min()))
-        noise = float(np.median(np.abs(np.diff(good)))) / MEDIAN_DIFFERENCE
+        noise = float(np.median(np.abs(np.diff(good)))) / (
+            MEDIAN_DIFFERENCE * (1.0 + FEW_READINGS / len(good))
+        )
         self.bins[column] += 1.0
         weight = 1.0 / min(self.bins[column], NOISE_MEMORY_BINS)
         old = self.noise[column] if self.bins[column] > 1 else 0.0

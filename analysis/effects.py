@@ -25,7 +25,8 @@ WOBBLE: Final = 12  # gas lost beyond a loss that is steady while it leaks, as l
 AIR_LAG: Final = (
     13  # s, of the ambient sensor behind the air (or, negative, of the arch's air behind the air outside)
 )
-SUN: Final = 14  # first of three, K: morning, noon, afternoon
+WATER: Final = 14  # share of what could condense in shop air
+SUN: Final = 15  # first of three, K: morning, noon, afternoon
 SUN_PARTS: Final = 3
 STATES: Final = SUN + SUN_PARTS
 THERMAL: Final = (OFFSET, HEAT_FAST, HEAT_SLOW, LAG, AMBIENT, DISTURBANCE, AIR_LAG, *range(SUN, STATES))

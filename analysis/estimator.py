@@ -36,6 +36,7 @@ from analysis.effects import (
     SUN,
     SUN_PARTS,
     THERMAL,
+    WATER,
     WOBBLE,
     sun_parts,
     warmth,
@@ -46,6 +47,7 @@ from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step, ref
 from analysis.lag import lag_step
 from analysis.priors import Priors
 from analysis.shapes import LeakShapes, porous_flow
+from analysis.water import condensable_Pa
 
 Array = NDArray[np.float64]
 
@@ -81,6 +83,7 @@ class Estimator:
         self.day_begins_s = day_begins_s
         self.gauge = np.array([s.reference == "gauge" for s in sections])
         self.gas = GASES[gas]
+        self.wet = gas == "shop air"
         self.priors = priors or Priors()
         grid = self.priors.disturbance_grid
         self.lags_s = np.asarray(self.priors.lag_grid_s)
@@ -172,10 +175,13 @@ class Estimator:
         deviation[..., AIR_SIDE] = 1.0 / np.sqrt(3.0)  # rectangular within the limit
         deviation[..., GAS_SIDE] = priors.gas_share / np.sqrt(3.0)
         deviation[..., CREEP] = priors.creep_per_decade
+        if self.wet:
+            mean[..., WATER], deviation[..., WATER] = priors.water_share
         deviation[..., LAG] = priors.log_lag_spread
         deviation[..., AMBIENT] = priors.ambient_error_K
         if self.standing:
-            deviation[..., COLUMN] = np.array([s.gas_column_uncertainty for s in self.sections])[:, None]
+            limit = np.array([s.gas_column_uncertainty for s in self.sections])
+            deviation[..., COLUMN] = limit[:, None] / np.sqrt(3.0)
         deviation[..., AIR_LAG] = priors.air_lag_s
         deviation[..., SUN:] = priors.sun_K if self.day_begins_s is not None else 0.0
         deviation[..., DISTURBANCE] = self.disturbance_K
@@ -192,6 +198,7 @@ class Estimator:
         self.time_s = self.begun_s = reading.time_s
         self.ambient_K = reading.ambient_temperature_K
         self.housing_K = np.array(self.ambient_K)
+        self.filled_K = np.array(self.ambient_K)
         self.lagged = np.full(self.lag_triples_s.shape, self.ambient_K)
         for i, section in enumerate(self.sections):
             if section.reference_height_m is not None:
@@ -218,6 +225,9 @@ class Estimator:
         process[..., DISTURBANCE] = self.disturbance_K**2 * -np.expm1(-2.0 * step_s / self.disturbance_time_s)
         wobble = self.priors.wobble * self.loss_now_per_s
         process[..., WOBBLE] = (wobble**2 * 2.0 * self.priors.wobble_time_s * step_s)[:, None]
+        # what one lag can't describe goes with the change that it describes
+        moved = np.repeat(self.lagged[1] - before, self.disturbance_count)
+        process[..., DISTURBANCE] += (self.priors.structure * moved) ** 2
         fade = np.exp(-step_s / self.priors.lag_time_s)
         decay[:, LAG] = fade
         process[..., LAG] = self.priors.log_lag_spread**2 * (1.0 - fade**2)
@@ -274,6 +284,8 @@ class Estimator:
         x[..., AIR_LAG] = sensitivity * share * (self.ambient_K - middle) / self.lags_s
         x[..., WOBBLE] = -1.0
         x[..., SUN:] = (sensitivity * share)[..., None] * self.sunned
+        if self.wet:
+            x[..., WATER] = -condensable_Pa(self.filled_K, temperature) / absolute[:, None]
         if self.standing:
             use = self._add_height(reading.height_m, absolute, temperature, y, x, use)
         x = np.where(use[:, None, None], np.nan_to_num(x), 0.0)

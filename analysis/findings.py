@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.mixture import quantile
+from analysis.settle import outlook_of, settling
 from analysis.soak import LEAK_PRIOR, DEFAULT_LOSS_PER_s, SoakAnalysis
-from analysis.verdict import Conditions, decide
+from analysis.verdict import CONFIDENCE, Conditions, decide
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
     from analysis.evidence import Evidence
+    from analysis.outlook import Outlook
 
 Array = NDArray[np.float64]
 
@@ -29,6 +31,7 @@ def findings(soak: SoakAnalysis, recording: str, notes: tuple[str, ...] = ()) ->
     begin, end = _label(soak, soak.first_s), _label(soak, soak.last_s)
     hours = 0.0 if math.isnan(soak.first_s) else (soak.last_s - soak.first_s) / 3600.0
     coldest = soak.coldest_ambient_K
+    ahead = Ahead(soak)
     return {
         "cornerhold": "findings/1",
         "recording": recording,
@@ -38,7 +41,7 @@ def findings(soak: SoakAnalysis, recording: str, notes: tuple[str, ...] = ()) ->
         "end": end,
         "hours": round(hours, 4),
         "coldest_ambient_degC": round(coldest - ZERO_CELSIUS_K, 2) if math.isfinite(coldest) else None,
-        "sections": [_section(soak, i, hours, notes) for i in range(len(soak.sections))],
+        "sections": [_section(soak, i, hours, notes, ahead) for i in range(len(soak.sections))],
     }
 
 
@@ -52,7 +55,28 @@ def _label(soak: SoakAnalysis, time_s: float) -> str:
     return (text.removesuffix(".000")) + "Z"
 
 
-def _section(soak: SoakAnalysis, i: int, hours: float, notes: tuple[str, ...]) -> dict[str, Any]:
+class Ahead:
+    """A look ahead, taken at the first section that asks for it."""
+
+    def __init__(self, soak: SoakAnalysis) -> None:
+        """Of this soak."""
+        self.soak = soak
+        self.taken = False
+        self.outlook: Outlook | None = None
+
+    def of(self, i: int) -> list[str]:
+        """Return what would settle section `i`."""
+        evidence = self.soak.known()
+        if not self.taken and evidence is not None:
+            limits = [DEFAULT_LOSS_PER_s if x.loss_per_s is None else x.loss_per_s for x in self.soak.limits]
+            self.outlook = outlook_of(self.soak, evidence, np.array(limits))
+        self.taken = True
+        return [] if self.outlook is None else settling(self.outlook, i, self.soak.begin_utc)
+
+
+def _section(
+    soak: SoakAnalysis, i: int, hours: float, notes: tuple[str, ...], ahead: Ahead
+) -> dict[str, Any]:
     name, evidence = soak.sections[i], soak.known()
     limit = soak.limits[i].loss_per_s
     remarks = list(notes)
@@ -95,6 +119,8 @@ def _section(soak: SoakAnalysis, i: int, hours: float, notes: tuple[str, ...]) -
         )
     )
     remarks += [reason[0].upper() + reason[1:] + "." for reason in reasons]
+    if over is not None and 1.0 - CONFIDENCE < over < CONFIDENCE:
+        remarks += ahead.of(i)
     remarks += _remarks(soak, i, usable=usable, coldest=coldest, verdict=verdict)
     return {
         "name": name,
@@ -208,7 +234,9 @@ def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None,
             f"Holds down to {coldest:.0f} °C gas temperature, the coldest reached; nothing is said of colder."
         )
     if soak.settings.soak.gas == "shop air":
-        out.append("Shop air: water that condenses in the cold takes pressure away without a leak.")
+        out.append(
+            "Shop air: water that condenses in the cold takes pressure away without a leak; the interval allows for it."
+        )
     return out
 
 

@@ -15,15 +15,17 @@ all of them; none is a correction.
 | how that heat fades | with 1.5 h, with 5 h, or half and half | common practice, no source |
 | start and heat before these beliefs are weighed | 2 ± 6 K, 1.2 ± 4 K, 1 ± 4 K | wide on purpose |
 | sun on one flank, morning / noon / afternoon | 2.5 K, changes over 30 h | common practice, no source |
+| what one lag can't describe of a change in temperature | 20 % of the change in a bin, fades | no source |
 | slow thermal disturbance (Ornstein-Uhlenbeck) | grid of sizes and correlation times | evidence decides |
 | transducer against temperature, zero and span | datasheet limit / √3 (rectangular) | settings; JCGM 100:2008 4.3.7 |
 | the share of it that follows the gas and not the air | half as much | common practice, no source |
-| creep of the rubber after a fill | 0.18 ± 0.10 % of volume per decade | design's order of size, no source |
+| creep of the rubber after a fill (20 min before) | 0.20 ± 0.10 % of volume per decade | order of size, no source |
+| share of the bound on condensing water, shop air | 0 to 1, rectangular | JCGM 100:2008 4.3.7; `analysis/water.py` |
 | ambient sensor, constant error | 0.5 K | datasheets of digital sensors, read second-hand |
 | barometer, when none is fitted | 8 hPa, correlation time 40 h | usual weather, from memory |
 | height of the place, when no barometer is fitted | 30 hPa | common practice, no source |
 | air temperature across a gap of more than an hour | 0.9 K per root hour | common practice, no source |
-| gas column of a standing section | settings, 10 % where not given | settings |
+| gas column of a standing section | settings' limit / √3 (10 % if not given) | settings; JCGM 100:2008 4.3.7 |
 | mean loss over the soak | 20 %/day, either sign | wide on purpose |
 | flow of a leak: a steady fraction, or as p² - p_a² | half and half | laminar flow of a gas; evidence decides |
 | unsteadiness of a likely leak | 5 % of its loss over 4 h | common practice, no source |
@@ -67,6 +69,7 @@ class Priors:
             (1.5, 14_400.0, 0.05),
         )
     )
+    structure: float = 0.2
     transducer_lag_s: float = 60.0
     gas_share: float = 0.5
     wobble: float = 0.05
@@ -82,9 +85,10 @@ class Priors:
         Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 0.5),
         Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 0.0),
     )
-    creep_mean_per_decade: float = 0.0018
+    creep_mean_per_decade: float = 0.002
     creep_per_decade: float = 0.001
-    creep_time_s: float = 600.0
+    creep_time_s: float = 1200.0
+    water_share: tuple[float, float] = (0.5, 0.29)
     ambient_error_K: float = 0.5
     barometer_Pa: float = 800.0
     bridge_K_per_root_s: float = 0.9 / 60.0

@@ -34,6 +34,8 @@ LEAK_PRIOR: Final = 0.2
 WORTH_A_LOOK: Final = 0.05
 SURE: Final = 0.95
 ALARM_AFTER_s: Final = 3600.0
+AIR_SPACING_s: Final = 1500.0
+MOST_AIR: Final = 1024
 NOISE_FLOOR_Pa: Final = 20.0
 NOISE_FLOOR_m: Final = 3e-5
 NOISE_FLOOR_K: Final = 0.02
@@ -94,7 +96,10 @@ class SoakAnalysis:
         self.book = AlarmBook()
         self.first: Array = np.full(len(self.columns), np.nan)  # first reading of each column
         self.first_s = self.last_s = np.nan
+        self.rows = 0
         self.coldest_ambient_K = np.inf
+        self.air: list[tuple[float, float]] = []  # s, K: half-hourly, thinned out when it grows long
+        self.air_spacing_s = AIR_SPACING_s
         self.used_s = np.zeros(count)
         self.spikes = np.zeros(count, dtype=np.intp)
         self.stuck_bins = np.zeros(count, dtype=np.intp)
@@ -116,6 +121,7 @@ class SoakAnalysis:
         if np.isnan(self.first_s):
             self.first_s = float(time_s[0])
         self.last_s = float(time_s[-1])
+        self.rows += len(time_s)
         self._note_first(rows)
         # A row in which every channel is empty is the rig's silence, not a row of dead sensors.
         heard = np.isfinite(rows[:, :-1]).any(axis=1)
@@ -189,6 +195,7 @@ class SoakAnalysis:
             ambient = float(np.nanmean(gas))
         if np.isfinite(raw.mean[-3]):
             self.coldest_ambient_K = min(self.coldest_ambient_K, ambient)
+        self._keep_air(raw.time_s, ambient)
         barometer = float(raw.mean[-2]) if np.isfinite(raw.mean[-2]) else STANDARD_ATMOSPHERE_Pa
         absolute = pressure + reference_Pa(self.estimator.sections, barometer)
         before, looked_s = self.estimator.bank.count.copy(), self.estimator.time_s
@@ -212,6 +219,15 @@ class SoakAnalysis:
         # a bin that the estimator could not use is no second look
         if self.estimator.time_s > looked_s:
             self._watch_leaks(raw.time_s)
+
+    def _keep_air(self, time_s: float, ambient_K: float) -> None:
+        """Keep the air's course for looking ahead, in bounded memory."""
+        if not np.isfinite(ambient_K) or (self.air and time_s - self.air[-1][0] < self.air_spacing_s):
+            return
+        self.air.append((time_s, ambient_K))
+        if len(self.air) > MOST_AIR:
+            self.air = self.air[::2]
+            self.air_spacing_s *= 2.0
 
     def _watch_leaks(self, time_s: float) -> None:
         evidence = self.estimator.evidence(plain=True)

@@ -12,10 +12,15 @@ if TYPE_CHECKING:
     from logger.virtual.plan import Simulated
 
 DAY_S = 86_400.0
+ATMOSPHERE_PA = 101_325.0  # for whoever has no barometer
 
 
 def _absolute(simulated: Simulated, section: str) -> np.ndarray:
-    return np.asarray(simulated.measured[f"{section}.pressure"] + simulated.measured["ambient.pressure"])
+    reading = simulated.measured[f"{section}.pressure"]
+    outside = {"absolute": 0.0, "sealed": ATMOSPHERE_PA}.get(
+        simulated.plan.pressure_sensor.reference, simulated.measured.get("ambient.pressure", ATMOSPHERE_PA)
+    )
+    return np.asarray(reading + outside)
 
 
 def two_readings(simulated: Simulated, section: str) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 # one soak is one process's work; threads inside numpy would only get into each other's way
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -17,6 +18,7 @@ from logger.virtual.draws import Uniform
 from logger.virtual.leaks import Leak
 from logger.virtual.physics import simulate
 from logger.virtual.plan import SoakPlan
+from logger.virtual.sensors import SensorPriors
 from logger.virtual.standing import CORNERS
 from logger.virtual.thermal import ThermalPriors
 from logger.virtual.transducer import PressureSensorPriors
@@ -24,16 +26,20 @@ from logger.virtual.weather import InventedWinter
 from tests.study.rivals import oracle, straight_line, two_readings
 from tests.study.winters import stretch
 
+if TYPE_CHECKING:
+    from logger.virtual.gas import Gas
+    from logger.virtual.transducer import Reference
+
 DAY_S = 86_400.0
 
 SETTINGS = """
 [soak]
 support = "{support}"
-gas = "nitrogen"
+gas = "{gas}"
 threshold = "2 %/day"
 
 [pressure_sensor]
-reference = "gauge"
+reference = "{reference}"
 full_scale = "16 bar"
 temperature_coefficient = "0.02 %/K"
 """
@@ -53,6 +59,10 @@ class Case:
     support: str
     hours: float
     leak: str = "mixed"  # "mixed", "none", "night": 40 %/day from some time of the night on in one section
+    gas: Gas = "nitrogen"
+    reference: Reference = "gauge"
+    barometer: bool = True
+    probe: bool = False  # thermometers in the gas
 
 
 CASES = {
@@ -63,6 +73,14 @@ CASES = {
     "tight-14": Case("tight-14", "blocked", 14.0, "none"),
     "tight-62": Case("tight-62", "blocked", 62.0, "none"),
     "tight-standing-62": Case("tight-standing-62", "standing", 62.0, "none"),
+    "sealed-14": Case("sealed-14", "blocked", 14.0, reference="sealed"),
+    "absolute-14": Case("absolute-14", "blocked", 14.0, reference="absolute", barometer=False),
+    "no-barometer-14": Case("no-barometer-14", "blocked", 14.0, barometer=False),
+    "no-barometer-62": Case("no-barometer-62", "blocked", 62.0, barometer=False),
+    "probe-14": Case("probe-14", "blocked", 14.0, probe=True),
+    "probe-standing-14": Case("probe-standing-14", "standing", 14.0, probe=True),
+    "shop-air-14": Case("shop-air-14", "blocked", 14.0, gas="shop air"),
+    "shop-air-62": Case("shop-air-62", "blocked", 62.0, gas="shop air"),
     "night-leak": Case("night-leak", "blocked", 14.0, "night"),
 }
 
@@ -86,10 +104,10 @@ class Result:
     coldest_error_K: float
 
 
-def settings_of(support: str) -> Settings:
+def settings_of(case: Case) -> Settings:
     """Return the settings that go with a case."""
-    text = SETTINGS.format(support=support)
-    if support == "standing":
+    text = SETTINGS.format(support=case.support, gas=case.gas, reference=case.reference)
+    if case.support == "standing":
         text += "".join(COLUMN.format(name=n, column_mm=c) for n, c in COLUMNS_MM.items())
     return settings_from_text(text)
 
@@ -129,7 +147,9 @@ def plan_of(case: Case, seed: int) -> SoakPlan:
         weather=weather,
         leaks=leaks_of(case, rng),
         thermal=ThermalPriors(wander_sd_K=Uniform(0.05, 0.4), shared_sd_K=Uniform(0.0, 0.15)),
-        pressure_sensor=PressureSensorPriors(air_share=Uniform(0.4, 1.0)),
+        pressure_sensor=PressureSensorPriors(reference=case.reference, air_share=Uniform(0.4, 1.0)),
+        gas=case.gas,
+        sensors=SensorPriors(barometer=case.barometer, gas_thermometer=case.probe),
     )
 
 
@@ -139,7 +159,7 @@ def run(job: tuple[str, int]) -> list[Result]:
     simulated = simulate(plan_of(case, seed), seed)
     rows = np.any([np.isfinite(v) for v in simulated.measured.values()], axis=0)
     soak = SoakAnalysis(
-        settings_of(case.support),
+        settings_of(case),
         CORNERS,
         begin_utc=np.datetime64(simulated.plan.begin_utc.replace(tzinfo=None), "us"),
     )

@@ -139,3 +139,16 @@ def test_empty_columns_and_empty_bins() -> None:
     assert [bool(np.isnan(b.mean[2])) for b in bins[:5]] == [False, False, True, False, False]
     assert all(np.isfinite(b.mean[0]) for b in bins)
     assert all(np.isfinite(b.variance).all() for b in bins)
+
+
+@pytest.mark.parametrize("readings", [3, 5, 10, 60])
+def test_noise_is_right_however_few_readings_a_bin_holds(readings: int) -> None:
+    # truth: the standard deviation that the random numbers are drawn with
+    rng = np.random.default_rng(7)
+    maker = BinMaker(1, 60.0, np.array([1e-6]))
+    found = []
+    for k in range(2000):
+        time_s = 60.0 * k + np.arange(readings) * (60.0 / readings)
+        maker.feed(time_s, 5.0 + 0.3 * rng.standard_normal((readings, 1)))
+        found.append(maker.noise[0])
+    assert np.mean(found[60:]) == pytest.approx(0.3, rel=0.04)
