@@ -12,7 +12,7 @@ Shapes: S sections, M models (lag x disturbance), N states, J leak shapes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,13 @@ def new_bank(mean: Array, covariance: Array, shapes: int) -> Bank:
         chi_square=np.zeros((sections, models)),
         count=np.zeros(sections),
     )
+
+
+def part_of(bank: Bank, which: NDArray[np.intp]) -> Bank:
+    """Return a bank of some of the sections, a copy; the bank itself if they are all."""
+    if len(which) == len(bank.mean):
+        return bank
+    return Bank(*(getattr(bank, f.name)[which] for f in fields(bank)))
 
 
 def predict(bank: Bank, decay: Array, process: Array) -> None:

@@ -26,6 +26,16 @@ MEDIAN_DIFFERENCE = 0.6745 * np.sqrt(2.0)
 FEW_READINGS = 0.55
 
 
+def median(values: Array) -> float:
+    """Return the median of (n,) finite values; numpy's own spends ten times as long on a few hundred of them.
+
+    >>> median(np.array([3.0, 1.0, 2.0])), median(np.array([4.0, 1.0, 2.0, 3.0]))
+    (2.0, 2.5)
+    """
+    ordered = np.sort(values)
+    return float(0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]))
+
+
 @dataclass(frozen=True)
 class RawBin:
     """One closed bin. Arrays are (k,), one value per column; NaN where the bin had no reading."""
@@ -92,9 +102,9 @@ class BinMaker:
                 continue
             self._learn_noise(k, good)
             noise = max(self.noise[k], self.floor[k]) if np.isfinite(self.noise[k]) else np.inf
-            middle = np.median(good)
+            middle = median(good)
             # the scatter inside the bin holds the trend as well: a steep hour is no row of spikes
-            spread = 1.4826 * np.median(np.abs(good - middle))
+            spread = 1.4826 * median(np.abs(good - middle))
             limit = SPIKE_DEVIATIONS * max(noise, spread)
             kept = good[np.abs(good - middle) <= limit] if len(good) > 2 else good
             mean[k] = kept.mean()
@@ -116,9 +126,7 @@ class BinMaker:
         changes = changes[changes > 0.0]
         if len(changes):
             self.step[column] = min(self.step[column], float(changes.min()))
-        noise = float(np.median(np.abs(np.diff(good)))) / (
-            MEDIAN_DIFFERENCE * (1.0 + FEW_READINGS / len(good))
-        )
+        noise = median(np.abs(np.diff(good))) / (MEDIAN_DIFFERENCE * (1.0 + FEW_READINGS / len(good)))
         self.bins[column] += 1.0
         weight = 1.0 / min(self.bins[column], NOISE_MEMORY_BINS)
         old = self.noise[column] if self.bins[column] > 1 else 0.0

@@ -63,6 +63,8 @@ BRIDGE_MOST_s: Final = 12.0 * 3600.0
 RENEW_LOST_s: Final = 3600.0
 WILD_DEVIATIONS: Final = 7.0
 WILD_SIZE: Final = 0.008
+# In ln of the likelihood.
+OUT_OF_THE_QUESTION: Final = 12.0
 
 
 class Estimator:
@@ -396,22 +398,37 @@ class Estimator:
         gas_K = np.repeat(self.lagged[1], self.disturbance_count) + effect / sensitivity
         self.coldest_K = np.where(use[:, None], np.minimum(self.coldest_K, gas_K), self.coldest_K)
 
-    def evidence(self, *, plain: bool = False) -> Evidence | None:
-        """Return what the bins so far say of the loss of every section; None before the first bin.
+    def clearest_leak(self) -> Array:
+        """Return the loss of the clearest shape of leak of each section, in its own standard deviations, (S,).
 
-        `plain`: by the wide prior of the beginning alone, a quick look.
+        Only under models that are not out of the question: a wrong lag shows leaks everywhere.
         """
+        bank = self.bank
+        clear = bank.projection / np.sqrt(np.maximum(bank.information, 1e-300))
+        fit = bank.log_likelihood[..., None] + 0.5 * clear**2
+        possible = fit > fit.max(axis=(1, 2), keepdims=True) - OUT_OF_THE_QUESTION
+        return np.asarray(np.where(possible, clear, -np.inf).max(axis=(1, 2)))
+
+    def evidence(self) -> Evidence | None:
+        """Return what the bins so far say of the loss of every section; None before the first bin."""
+        return self._weigh(np.arange(len(self.sections)), plain=False)
+
+    def glance(self, which: NDArray[np.intp]) -> Evidence | None:
+        """Return the same for some sections, by the wide prior of the beginning alone: a quick look."""
+        return self._weigh(which, plain=True)
+
+    def _weigh(self, which: NDArray[np.intp], *, plain: bool) -> Evidence | None:
         if np.isnan(self.begun_s):
             return None
         return weigh(
-            self.bank,
-            curve=self.shapes.curve,
+            kalman.part_of(self.bank, which),
+            curve=self.shapes.curve[which],
             elapsed_s=max(self.time_s - self.begun_s, 1.0),
             log_model=self.log_prior,
             groups=self.shapes.groups,
             beyond=(
-                (COLUMN, -self.shrunk * np.expm1(self.lost)),
-                (WOBBLE, np.ones(len(self.sections))),
+                (COLUMN, (-self.shrunk * np.expm1(self.lost))[which]),
+                (WOBBLE, np.ones(len(which))),
             ),
             priors=self.priors,
             plain=plain,

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.hole import hole_of, hole_words
+from analysis.inputs import STANDARD_ATMOSPHERE_Pa
 from analysis.mixture import quantile
 from analysis.settle import outlook_of, settling
 from analysis.soak import LEAK_PRIOR, DEFAULT_LOSS_PER_s, SoakAnalysis
@@ -121,6 +123,8 @@ def _section(
     remarks += [reason[0].upper() + reason[1:] + "." for reason in reasons]
     if over is not None and 1.0 - CONFIDENCE < over < CONFIDENCE:
         remarks += ahead.of(i)
+    if verdict == "leaking" and loss is not None:
+        remarks += _as_a_hole(soak, i, loss)
     remarks += _remarks(soak, i, usable=usable, coldest=coldest, verdict=verdict)
     return {
         "name": name,
@@ -200,6 +204,24 @@ def _leak_rate(soak: SoakAnalysis, i: int, loss_per_day: float | None) -> float 
         return None
     absolute_Pa = soak.pressure_sum[i] / soak.estimator.bank.count[i]
     return _round(float(loss_per_day / SECONDS_PER_DAY * absolute_Pa * volume))
+
+
+def _as_a_hole(soak: SoakAnalysis, i: int, loss_per_day: float) -> list[str]:
+    """Return what such a leak is like for whoever looks for it, if the volume is known."""
+    volume = soak.settings.section(soak.sections[i]).volume_m3
+    if volume is None or not soak.estimator.bank.count[i]:
+        return []
+    absolute_Pa = float(soak.pressure_sum[i] / soak.estimator.bank.count[i])
+    air_K = float(np.mean([kelvin for _, kelvin in soak.air]))
+    hole = hole_of(
+        loss_per_day / SECONDS_PER_DAY,
+        absolute_Pa,
+        volume,
+        air_K,
+        STANDARD_ATMOSPHERE_Pa,
+        soak.settings.soak.gas,
+    )
+    return [] if hole is None else [f"The leak: {hole_words(hole)}."]
 
 
 def _sink(soak: SoakAnalysis, i: int, loss_per_day: float | None) -> float | None:

@@ -30,6 +30,8 @@ BIN_STANDING_s: Final = 600.0
 ALARM_PROBABILITY: Final = 0.998
 ALARM_CLEARED: Final = 0.5
 LEAK_PRIOR: Final = 0.2
+# No shape of leak that is clearer than this, in standard deviations: no alarm can come of it (it takes far more).
+WORTH_WEIGHING: Final = 2.0
 # A quick look is enough at a leak that is less probable than this, and at an alarm that is surer.
 WORTH_A_LOOK: Final = 0.05
 SURE: Final = 0.95
@@ -82,7 +84,7 @@ class SoakAnalysis:
             setups,
             standing=self.standing,
             gas=settings.soak.gas,
-            day_begins_s=_day_begins_s(begin_utc),
+            day_begins_s=_day_begins_s(begin_utc, settings.rig.longitude_deg),
             priors=priors,
         )
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
@@ -230,14 +232,16 @@ class SoakAnalysis:
             self.air_spacing_s *= 2.0
 
     def _watch_leaks(self, time_s: float) -> None:
-        evidence = self.estimator.evidence(plain=True)
-        if evidence is None or time_s - self.first_s < ALARM_AFTER_s:
+        if time_s - self.first_s < ALARM_AFTER_s:
             return
         limit = np.array(
             [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
         )
-        self.leak_probability = evidence.probability_leaks_over(limit, LEAK_PRIOR)
         raised = np.array([(name, "leak") in self.book.standing for name in self.sections])
+        worth = np.flatnonzero(raised | (self.estimator.clearest_leak() > WORTH_WEIGHING))
+        self.leak_probability = np.zeros(len(self.sections))
+        if len(worth) and (glance := self.estimator.glance(worth)) is not None:
+            self.leak_probability[worth] = glance.probability_leaks_over(limit[worth], LEAK_PRIOR)
         doubt = np.where(raised, self.leak_probability < SURE, self.leak_probability > WORTH_A_LOOK)
         if doubt.any() and (full := self.known()) is not None:
             self.leak_probability = full.probability_leaks_over(limit, LEAK_PRIOR)
@@ -272,8 +276,12 @@ def _setup(settings: Settings, name: str) -> SectionSetup:
     )
 
 
-def _day_begins_s(begin_utc: np.datetime64 | None) -> float | None:
-    """Return when the day of the begin began, in seconds since the begin (negative)."""
+def _day_begins_s(begin_utc: np.datetime64 | None, longitude_deg: float) -> float | None:
+    """Return when the day of the begin began by the mean sun of the place, in seconds since the begin.
+
+    The sun goes 15 degrees an hour; the equation of time, a quarter of an hour at most, is left out.
+    """
     if begin_utc is None:
         return None
-    return float((begin_utc.astype("datetime64[D]") - begin_utc) / np.timedelta64(1, "s"))
+    midnight_s = float((begin_utc.astype("datetime64[D]") - begin_utc) / np.timedelta64(1, "s"))
+    return midnight_s - 240.0 * longitude_deg

@@ -69,6 +69,8 @@ class RigSettings:
     """"host": the labels follow the wall clock. "rig": they run on rig time alone (time lapse)."""
     begin_utc: datetime | None = None
     """First label with clock = "rig"."""
+    longitude_deg: float = 0.0
+    """Of the place, east positive: tells when the sun stands highest there."""
 
 
 @dataclass(frozen=True, slots=True)

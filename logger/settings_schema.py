@@ -2,7 +2,7 @@
 
 Tables and keys, all optional (the defaults are those of the dataclasses in `settings.py`):
 
-    [rig]               name, port, baud, period ("1 s"), clock ("host" or "rig"), begin (with clock = "rig")
+    [rig]               name, port, baud, period ("1 s"), clock ("host" or "rig"), begin (with clock = "rig"), longitude
     [soak]              support, gas, threshold, planned_length ("14 h"), planned_cold ("-10 degC")
     [pressure_sensor]   reference, full_scale, temperature_coefficient, sealed_reference (if sealed)
     [sections.<name>]   gas_column, gas_column_uncertainty, reference_height, volume, encloses, threshold,
@@ -57,6 +57,7 @@ def _rig(table: Table) -> RigSettings:
         period_ms=None if period_s is None else round(period_s * 1000),
         clock=cast("ClockMode", table.choice("clock", ("host", "rig"), "host")),
         begin_utc=table.moment("begin"),
+        longitude_deg=table.number("longitude", 0.0, -180.0, 180.0),
     )
     if rig.begin_utc is not None and rig.clock != "rig":
         raise table.error("begin", 'means something only with clock = "rig"')

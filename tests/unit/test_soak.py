@@ -157,6 +157,8 @@ def test_volume_gives_a_leak_rate() -> None:
     expected = said["loss_per_day"] / DAY_S * mean_Pa * 3.2e-3
     # the transducer errs by offset, span and temperature: 0.02 %/K of 16 bar over 20 K alone are 0.8 % of 8 bar
     assert said["leak_rate_Pa_m3_per_s"] == pytest.approx(expected, rel=0.02)
+    # the words are tested with analysis.hole; here, that whoever looks for the leak gets them
+    assert any(note.startswith("The leak: ") and "bubble" in note for note in said["notes"])
 
 
 # -- only in the cold ----------------------------------------------------------------------------------------
@@ -382,3 +384,39 @@ def test_a_gauge_and_an_absolute_transducer_agree() -> None:
         assert one["verdict"] == other["verdict"]
         # not the same number: as absolute the barometer's own error is no longer allowed for
         assert one["loss_per_day"] == pytest.approx(other["loss_per_day"], abs=0.002)
+
+
+def test_a_glance_at_some_sections_is_what_one_at_all_says_of_them() -> None:
+    simulated = simulate(SoakPlan(hours=8.0, thermal=YARD, leaks=(Leak("rear_left", 0.3 / DAY_S),)), 4)
+    soak = SoakAnalysis(settings_from_text(BLOCKED), simulated.plan.sections)
+    soak.feed(simulated.time_s, simulated.measured)
+    everything = soak.estimator.glance(np.arange(4))
+    some = soak.estimator.glance(np.array([2, 0]))
+    assert everything is not None
+    assert some is not None
+    np.testing.assert_array_equal(some.weight, everything.weight[[2, 0]])
+    np.testing.assert_array_equal(some.log_odds, everything.log_odds[[2, 0]])
+    # the leak is the clearest of all
+    clear = soak.estimator.clearest_leak()
+    assert clear.argmax() == 2
+    assert clear[2] > 5.0
+
+
+def test_the_sun_goes_by_the_place() -> None:
+    """A car at 90° west, six hours behind: with its longitude the same soak says what it says at Greenwich."""
+    simulated = simulate(SoakPlan(hours=40.0, sections=PAIR, thermal=YARD), 6)
+
+    def said(longitude: float, hours_later: int) -> list[Any]:
+        soak = SoakAnalysis(
+            settings_from_text(f"[rig]\nlongitude = {longitude}\n" + BLOCKED),
+            PAIR,
+            begin_utc=np.datetime64("2027-01-15T18:00", "us") + np.timedelta64(hours_later, "h"),
+        )
+        soak.feed(simulated.time_s, simulated.measured)
+        soak.finish()
+        return [s["loss_per_day"] for s in findings(soak, "x")["sections"]]
+
+    here = said(0.0, 0)
+    # the day by UTC is another one then: the same hour of the sun is a whole day off
+    assert said(-90.0, 6) == pytest.approx(here, rel=1e-9)
+    assert said(0.0, 6) != pytest.approx(here, rel=1e-6)
