@@ -13,7 +13,7 @@ from analysis.inputs import STANDARD_ATMOSPHERE_Pa
 from analysis.mixture import quantile
 from analysis.settle import outlook_of, settling
 from analysis.soak import LEAK_PRIOR, DEFAULT_LOSS_PER_s, SoakAnalysis
-from analysis.verdict import CONFIDENCE, Conditions, decide
+from analysis.verdict import CONFIDENCE, GAIN, Conditions, decide
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def _section(
     # one bin gives a level, a few give no slope worth a number
     usable = evidence is not None and soak.estimator.bank.count[i] >= 6
     loss = interval = over = None
-    leaks_over = 0.0
+    leaks_over = gains = 0.0
     coldest = None
     onset: dict[str, Any] = {
         "cold_onset_degC": None,
@@ -99,6 +99,7 @@ def _section(
     if usable and evidence is not None:
         limits = np.full(len(soak.sections), limit)
         over = float(evidence.probability_over(limits)[i])
+        gains = 1.0 - float(evidence.probability_over(-GAIN * limits)[i])
         leaks_over = float(evidence.probability_leaks_over(limits, LEAK_PRIOR)[i])
         loss = float((evidence.weight[i] * evidence.mean_loss_per_s[i]).sum()) * SECONDS_PER_DAY
         arrays = (evidence.weight, evidence.mean_loss_per_s, evidence.mean_deviation_per_s)
@@ -118,6 +119,7 @@ def _section(
             coldest_degC=coldest,
             planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
             burst=burst,
+            probability_gains=gains,
         )
     )
     remarks += [reason[0].upper() + reason[1:] + "." for reason in reasons]

@@ -17,6 +17,10 @@ CONFIDENCE: Final = 0.95
 SHORTEST_h: Final = 4.0
 # A soak with less of its time measured than this proves nothing about the rest.
 LEAST_SHARE: Final = 0.6
+# A section that seems to gain more than this share of the threshold, as good as surely, is no tight one: something is
+# wrong with what was read, and may hide a leak.
+GAIN: Final = 0.25
+GAIN_SURE: Final = 0.975
 # A leak that is probable but small over the whole recording (late, or only in the cold) forbids "tight".
 LEAK_SUSPECTED: Final = 0.5
 
@@ -52,6 +56,7 @@ class Conditions:
     coldest_degC: float | None = None
     planned_cold_degC: float | None = None
     burst: bool = False
+    probability_gains: float = 0.0  # that it gains gas, by more than GAIN of the threshold
 
 
 def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
@@ -69,6 +74,10 @@ def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
     elif conditions.probability_leaks_over > LEAK_SUSPECTED:
         reasons.append(
             "it probably leaks over the threshold during a part of the time, though not on the mean"
+        )
+    if conditions.probability_gains > GAIN_SURE:
+        reasons.append(
+            "it seems to gain gas, which a closed section can't: a sensor or a temperature is not what it seems"
         )
     needed = conditions.planned_hours if conditions.planned_hours is not None else SHORTEST_h
     if conditions.hours < needed - 1e-6:

@@ -420,3 +420,19 @@ def test_the_sun_goes_by_the_place() -> None:
     # the day by UTC is another one then: the same hour of the sun is a whole day off
     assert said(-90.0, 6) == pytest.approx(here, rel=1e-9)
     assert said(0.0, 6) != pytest.approx(here, rel=1e-6)
+
+
+def test_a_section_that_seems_to_gain_gas_is_not_tight() -> None:
+    """A transducer that creeps upward hides a leak: 3 %/day lost, 6 %/day gained by its drift."""
+    simulated = simulate(
+        SoakPlan(hours=40.0, thermal=YARD, sections=PAIR, leaks=(Leak("front_left", 0.03 / DAY_S),)), 8
+    )
+    values = dict(simulated.measured)
+    values["front_left.pressure"] = values["front_left.pressure"] * np.exp(0.06 * simulated.time_s / DAY_S)
+    soak = SoakAnalysis(settings_from_text(BLOCKED), PAIR)
+    soak.feed(simulated.time_s, values)
+    soak.finish()
+    bad, good = findings(soak, "x")["sections"]
+    assert bad["verdict"] == "undecided"
+    assert any("gain gas" in note for note in bad["notes"])
+    assert good["verdict"] == "tight"
