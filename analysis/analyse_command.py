@@ -59,14 +59,15 @@ def analyse(
 
 
 def _judge(path: Path, settings: Settings | None, soak: str | None) -> dict[str, Any]:
-    if _is_journal(path):
+    if is_journal(path):
         return analyse_journal(path, settings, soak=soak)
     if soak is not None:
         raise PlainError(f"{path}: --soak names a soak of a journal, and this is none")
     return analyse_readings(read_recording(path), settings or default_settings(), str(path))
 
 
-def _is_journal(path: Path) -> bool:
+def is_journal(path: Path) -> bool:
+    """Whether a file is a journal, by its first bytes."""
     try:
         with path.open("rb") as file:
             return file.read(len(SQLITE_HEADER)) == SQLITE_HEADER

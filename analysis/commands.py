@@ -34,6 +34,7 @@ COMMANDS = {
     "alarms": "analysis.alarms_command:alarms",
     "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",
+    "report": "analysis.report_command:report",
     "export": "analysis.export_command:export",
     "cylinder": "analysis.cylinder_command:cylinder",
     "calibrate": "analysis.calibrate_command:calibrate",

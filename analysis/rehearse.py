@@ -73,6 +73,11 @@ class Files:
         return self.folder / "weekend.csv"
 
     @property
+    def report(self) -> Path:
+        """The sheet for the file."""
+        return self.folder / "report.html"
+
+    @property
     def truth(self) -> Path:
         """What the scenario really did; not read before the verdict."""
         return self.folder / "truth.json"
@@ -83,7 +88,7 @@ class Files:
 
     def all(self) -> Iterator[Path]:
         """Everything that a rehearsal may have written."""
-        yield from (self.settings, self.findings, self.recording, self.truth, self.port)
+        yield from (self.settings, self.findings, self.recording, self.report, self.truth, self.port)
         yield from (self.folder / f"{self.journal.name}{end}" for end in ("", "-wal", "-shm", ".lock"))
         yield from map(self.log, PROCESSES)
 
@@ -240,6 +245,7 @@ def rehearse(
             raise PlainError("the analysis wrote no findings")
         tell(said)
         _export(files)
+        _report(files, scenario)
     return Outcome(said, json.loads(files.truth.read_text(encoding="utf-8")), time.monotonic() - begun)
 
 
@@ -286,6 +292,17 @@ def _export(files: Files) -> None:
     # readers were the last to leave, and only a writer folds the write-ahead log back into the one file
     Journal.open(files.journal, files.settings.read_text(encoding="utf-8")).close()
     files.journal.with_name(f"{files.journal.name}.lock").unlink()  # the folder is ours, nobody waits for it
+
+
+def _report(files: Files, scenario: Scenario) -> None:
+    from analysis.register import label_text  # noqa: PLC0415
+    from analysis.report import report_html  # noqa: PLC0415
+    from analysis.report_data import of_journal  # noqa: PLC0415
+
+    material = of_journal(files.journal, None, None)
+    car = f"made up by the rehearsal (seed {scenario.seed}), no real car"
+    text = report_html(material, label_text(None), job="rehearsal", car=car)
+    files.report.write_text(text, encoding="utf-8")
 
 
 def compare(outcome: Outcome) -> tuple[list[str], list[str], list[str]]:

@@ -37,8 +37,8 @@ def rehearse(
 ) -> None:
     """Run a cold weekend in time lapse: virtual rig, logger and analysis as real processes, verdicts at the end.
 
-    Needs no rig, no broker, no server and no root; takes under a minute. Leaves journal, recording and findings in a
-    folder and says where; Ctrl-C keeps nothing. Exit 1 if a verdict was wrong or a process failed, 0 if not.
+    Needs no rig, no broker, no server and no root; takes under a minute. Leaves report, journal, recording and findings
+    in a folder and says where; Ctrl-C keeps nothing. Exit 1 if a verdict was wrong or a process failed, 0 if not.
 
     Example: cornerhold rehearse --keep friday
     """
@@ -89,6 +89,7 @@ def rehearse(
         typer.echo("The verdicts are right.")
     typer.echo(f"Took {outcome.seconds:.0f} s. Written to {folder}:")
     for path, what in (
+        (files.report, "the report, for a browser or the printer"),
         (files.journal, "all that the rig said"),
         (files.recording, "the readings (CSV)"),
         (files.findings, "the findings (JSON)"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -122,12 +123,44 @@ def test_leaves_no_process(rehearsed: Rehearsed) -> None:
 def test_leaves_whole_files_and_no_more(rehearsed: Rehearsed) -> None:
     done, folder = rehearsed.done, rehearsed.folder
     logs = {"analysis.log", "logger.log", "virtual-rig.log"}
-    told = {"weekend.journal", "weekend.csv", "findings.json", "settings.toml"}
+    told = {"report.html", "weekend.journal", "weekend.csv", "findings.json", "settings.toml"}
     assert rehearsed.left == logs | told | {"truth.json"}
     assert told <= set(done.stdout.split())
     # the settings are the ones that the journal was logged under, also after the last writer has closed it
     with JournalReader(folder / "weekend.journal") as reader:
         assert [one.text for one in reader.configurations()] == [(folder / "settings.toml").read_text()]
+
+
+def cornerhold(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*COMMAND, *words], cwd=cwd, capture_output=True, text=True, check=False, timeout=60
+    )
+
+
+def test_the_report_tells_the_verdicts_and_before_and_after(rehearsed: Rehearsed, tmp_path: Path) -> None:
+    text = (rehearsed.folder / "report.html").read_text()
+    assert text.count('class="verdict leaking"') >= 2
+    assert "no real car" in text
+    shutil.copy(rehearsed.folder / "weekend.journal", tmp_path / "bay.journal")
+    for name, begin, end in (("first", "16T00", "16T20"), ("second", "17T00", "18T00")):
+        for words in (
+            ("begin", name, "--job", "1042", "--at", f"2027-01-{begin}:00:00Z"),
+            ("end", "--at", f"2027-01-{end}:00:00Z"),
+        ):
+            done = cornerhold("soak", *words, "--journal", "bay.journal", cwd=tmp_path)
+            assert done.returncode == 0, done.stderr
+    done = cornerhold("report", "second", "--journal", "bay.journal", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (0, "second.report.html: report written\n")
+    text = (tmp_path / "second.report.html").read_text()
+    assert "Before and after" in text
+    assert "1042" in text
+    done = cornerhold("report", "third", "--journal", "bay.journal", cwd=tmp_path)
+    assert done.returncode == 1
+    assert done.stderr == "cornerhold: bay.journal: there is no soak 'third' (there: 'first', 'second')\n"
+    done = cornerhold("report", "gone.csv", cwd=tmp_path)
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
+    assert sorted(path.name for path in tmp_path.glob("*.html")) == ["second.report.html"]
 
 
 def play(folder: Path, scenario: str) -> Outcome:
