@@ -244,8 +244,8 @@ def rehearse(
         if said is None:
             raise PlainError("the analysis wrote no findings")
         tell(said)
-        _export(files)
         _report(files, scenario)
+        _export(files)
     return Outcome(said, json.loads(files.truth.read_text(encoding="utf-8")), time.monotonic() - begun)
 
 
