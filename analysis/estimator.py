@@ -47,7 +47,7 @@ from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step, ref
 from analysis.lag import lag_step
 from analysis.priors import Priors
 from analysis.shapes import LeakShapes, porous_flow
-from analysis.trace import Point, Trace
+from analysis.trace import Trace, point_of
 from analysis.water import condensable_Pa
 
 Array = NDArray[np.float64]
@@ -148,21 +148,7 @@ class Estimator:
         self.normalised = kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
         self._remember_coldest(regressor, use)
         self._renew_lost()
-        self._note(reading, observed, regressor, use)
-
-    def _note(self, reading: Bin, observed: Array, regressor: Array, use: NDArray[np.bool_]) -> None:
-        lags = slice(None, None, self.disturbance_count)  # one model of each lag
-        by_shape = slice(1, self.shapes.started.start)
-        self.trace.note(
-            Point(
-                self.time_s,
-                reading,
-                np.where(use[:, None], observed[:, lags], np.nan),
-                regressor[:, lags].copy(),
-                self.lagged[1].copy(),
-                self.shapes.curve[:, lags, by_shape].astype(np.float32),
-            )
-        )
+        self.trace.note(point_of(self, reading, observed, regressor, use))
 
     def _renew_lost(self) -> None:
         """Every hour: how much is lost so far, for the effects that go with it."""

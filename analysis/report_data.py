@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.findings import findings
 from analysis.gas_left import GasLeft, gas_left
-from analysis.hole import hole_of, hole_words
+from analysis.hole import hole_of
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa, reference_Pa
 from analysis.live import JournalFollower
 from analysis.register import read_soaks
@@ -122,7 +122,7 @@ def material_of(follower: JournalFollower, *, final: bool) -> Material | None:
 
 
 def leak_words(material: Material, i: int) -> str | None:
-    """What a section's loss is as a flow and a hole, if its volume is known; for a tight one, what it is at most."""
+    """What a section's loss is as a flow, if its volume is known; for a tight one, what it is at most."""
     section, soak = material.findings["sections"][i], material.soak
     volume_m3 = material.settings.section(soak.sections[i]).volume_m3
     interval = section["loss_per_day_interval95"]
@@ -145,8 +145,8 @@ def leak_words(material: Material, i: int) -> str | None:
     if hole is None:
         return None
     rate = loss / SECONDS_PER_DAY * absolute_Pa * volume_m3
-    words = f"{rate:.2g} Pa·m³/s, {hole.flow_sccm:.2g} sccm: {hole_words(hole)}"
-    return words if surely else f"at most (upper end of the interval) {words}"
+    words = f"{rate:.2g} Pa·m³/s, {hole.flow_sccm:.2g} sccm"
+    return words if surely else f"at most {words} (upper end of the interval)"
 
 
 def weather(material: Material) -> dict[str, float | None]:
