@@ -93,6 +93,11 @@ def main() -> None:
             )
     console.print(table_of(scores))
     for s in scores:
+        if s.onsets or s.onsets_invented:
+            console.print(
+                f"{s.case}: {s.onsets} leaks over 2 %/day that open in the cold: onset named {s.onsets_named}, "
+                f"its interval true {s.onsets_held}; named where there is none {s.onsets_invented}"
+            )
         if CASES[s.case].leak == "night":
             console.print(
                 f"{s.case}: 40 %/day starting in the night, alarm after (median / 90 % / worst) "

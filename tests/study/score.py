@@ -9,6 +9,7 @@ import numpy as np
 from tests.study.soaks import CASES, Result
 
 WRONG_TIGHT = 0.04  # per day, "tight" for more than this
+ONSET_LOSS = 0.02
 WRONG_LEAKING = 0.01  # "leaking" for less
 
 
@@ -32,6 +33,10 @@ class Score:
     rms_oracle: float
     delay_min: tuple[float, float, float]
     missed: int
+    onsets: int  # leaks that open in the cold and lost over 2 %/day on the mean
+    onsets_named: int
+    onsets_held: int  # whose interval holds the truth
+    onsets_invented: int  # named where there is none
 
 
 def _rms(values: np.ndarray) -> float:
@@ -49,6 +54,8 @@ def score(case: str, results: list[Result]) -> Score:
     )
     alarm = np.isfinite(get("leak_alarm_h"))
     tight = truth < 1e-9
+    onset, named = get("onset_degC"), np.isfinite(get("onset_said_degC"))
+    cold = np.isfinite(onset) & (truth > ONSET_LOSS)
     # soaks with at least one tight section; a false alarm on any of them counts the soak
     leaking = ~tight
     delays = 60.0 * get("leak_alarm_h")[leaking & alarm]
@@ -69,5 +76,11 @@ def score(case: str, results: list[Result]) -> Score:
         rms_straight_line=_rms(get("straight_line") - truth),
         rms_oracle=_rms(get("oracle") - truth),
         delay_min=tuple(np.quantile(delays, [0.5, 0.9, 1.0])) if night else (np.nan, np.nan, np.nan),
+        onsets=int(cold.sum()),
+        onsets_named=int((cold & named).sum()),
+        onsets_held=int(
+            (cold & named & (get("onset_low_degC") <= onset) & (onset <= get("onset_high_degC"))).sum()
+        ),
+        onsets_invented=int((named & np.isnan(onset)).sum()),
         missed=int((leaking & ~alarm).sum()) if night else 0,
     )

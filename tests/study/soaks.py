@@ -102,6 +102,10 @@ class Result:
     oracle: float
     leak_alarm_h: float  # hours from the begin of the leak to the alarm; NaN = no alarm
     coldest_error_K: float
+    onset_degC: float = np.nan  # of a leak that opens in the cold, true and as said with its interval
+    onset_said_degC: float = np.nan
+    onset_low_degC: float = np.nan
+    onset_high_degC: float = np.nan
 
 
 def settings_of(case: Case) -> Settings:
@@ -172,6 +176,8 @@ def run(job: tuple[str, int]) -> list[Result]:
         name = section["name"]
         low, high = section["loss_per_day_interval95"]
         column = simulated.truth.gas_column_m.get(name) if case.support == "standing" else None
+        onsets = [x.below_K for x in simulated.plan.leaks if x.section == name and x.below_K is not None]
+        onset_low, onset_high = section["cold_onset_interval95_degC"] or (np.nan, np.nan)
         alarms = [a.raised_s for a in soak.book.of(name) if a.kind == "leak"]
         out.append(
             Result(
@@ -188,6 +194,10 @@ def run(job: tuple[str, int]) -> list[Result]:
                 oracle=oracle(simulated, name, column),
                 leak_alarm_h=(alarms[0] - begin_of.get(name, 0.0)) / 3600.0 if alarms else np.nan,
                 coldest_error_K=section["coldest_gas_degC"] + 273.15 - simulated.truth.coldest_gas_K[name],
+                onset_degC=onsets[0] - 273.15 if onsets else np.nan,
+                onset_said_degC=np.nan if section["cold_onset_degC"] is None else section["cold_onset_degC"],
+                onset_low_degC=onset_low,
+                onset_high_degC=onset_high,
             )
         )
     return out
