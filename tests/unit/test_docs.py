@@ -73,7 +73,7 @@ def test_each_command_line_in_the_readme_has_options_that_exist(line: str) -> No
 def test_the_first_block_of_the_readme_is_the_two_commands() -> None:
     first, second = _blocks(README, "sh")[0].splitlines()
     assert first.endswith("cornerhold rehearse")
-    assert second.endswith("pytest")
+    assert second.endswith("pytest -n auto")
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
