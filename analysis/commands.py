@@ -30,6 +30,7 @@ COMMANDS = {
     "logger": "logger.commands:log_rig",
     "rehearse": "analysis.rehearse_command:rehearse",
     "analysis": "analysis.live_command:follow",
+    "expect": "analysis.expect_command:expect",
     "soak": "analysis.soak_command:app",
     "alarms": "analysis.alarms_command:alarms",
     "check-delivery": "analysis.check_command:check_delivery",

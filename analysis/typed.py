@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 SLIPS: Final = {
     "bar": ("psi", "kPa"),
     "psi": ("bar",),
-    "kPa": ("bar",),
+    "kPa": ("hPa", "bar"),
     "MPa": ("bar",),
     "Pa": ("kPa", "hPa"),
     "hPa": ("kPa",),
