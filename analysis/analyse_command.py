@@ -48,7 +48,7 @@ def analyse(
     """
     given = load_settings(settings) if settings is not None else None
     # all are read before anything is said: a bad file among several leaves no half answer
-    results = [_judge(path, given, soak) for path in files]
+    results = [judge(path, given, soak) for path in files]
     for result in results:
         if as_json:
             typer.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
@@ -58,7 +58,8 @@ def analyse(
             tell(result)
 
 
-def _judge(path: Path, settings: Settings | None, soak: str | None) -> dict[str, Any]:
+def judge(path: Path, settings: Settings | None, soak: str | None) -> dict[str, Any]:
+    """Return the findings of a recording or a journal (of one of its soaks)."""
     if is_journal(path):
         return analyse_journal(path, settings, soak=soak)
     if soak is not None:

@@ -36,6 +36,7 @@ COMMANDS = {
     "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",
     "report": "analysis.report_command:report",
+    "compare": "analysis.compare_command:compare",
     "export": "analysis.export_command:export",
     "cylinder": "analysis.cylinder_command:cylinder",
     "calibrate": "analysis.calibrate_command:calibrate",
