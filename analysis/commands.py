@@ -37,6 +37,7 @@ COMMANDS = {
     "analyse": "analysis.analyse_command:analyse",
     "report": "analysis.report_command:report",
     "compare": "analysis.compare_command:compare",
+    "suspects": "analysis.suspects_command:suspects",
     "export": "analysis.export_command:export",
     "cylinder": "analysis.cylinder_command:cylinder",
     "calibrate": "analysis.calibrate_command:calibrate",
