@@ -35,6 +35,7 @@ COMMANDS = {
     "alarms": "analysis.alarms_command:alarms",
     "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",
+    "show": "analysis.show_command:show",
     "report": "analysis.report_command:report",
     "compare": "analysis.compare_command:compare",
     "suspects": "analysis.suspects_command:suspects",
