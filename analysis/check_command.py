@@ -52,7 +52,7 @@ def check_delivery(
     if settings.mqtt is None and settings.notify is None:
         raise PlainError(f"{settings_file}: has neither [mqtt] nor [notify]: nobody would get word")
     logging.basicConfig(level=logging.CRITICAL)
-    results = asyncio.run(_check(settings.mqtt, settings.notify, settings.rig.name))
+    results = asyncio.run(try_delivery(settings.mqtt, settings.notify, settings.rig.name))
     for result in results:
         if as_json:
             typer.echo(json.dumps(asdict(result), ensure_ascii=False))
@@ -61,7 +61,8 @@ def check_delivery(
     raise typer.Exit(0 if all(result.works for result in results) else 1)
 
 
-async def _check(mqtt: MqttSettings | None, notify: NotifySettings | None, rig: str) -> list[Result]:
+async def try_delivery(mqtt: MqttSettings | None, notify: NotifySettings | None, rig: str) -> list[Result]:
+    """Try broker and addresses, as far as there are any."""
     results: list[Result] = []
     if mqtt is not None:
         results += await check_broker(mqtt, rig)

@@ -30,6 +30,7 @@ COMMANDS = {
     "logger": "logger.commands:log_rig",
     "rehearse": "analysis.rehearse_command:rehearse",
     "analysis": "analysis.live_command:follow",
+    "ready": "analysis.ready_command:ready",
     "expect": "analysis.expect_command:expect",
     "soak": "analysis.soak_command:app",
     "alarms": "analysis.alarms_command:alarms",

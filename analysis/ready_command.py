@@ -1,0 +1,144 @@
+"""`cornerhold ready`: go or no go, before the car is left."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import shutil
+import sys
+from pathlib import Path  # noqa: TC003  (typer reads the annotations when it runs)
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from analysis.readiness import Check, Seen
+    from logger.settings import Settings
+
+LOOK_BACK_us = 3_600_000_000
+
+
+def ready(
+    settings_file: Annotated[Path, typer.Option("--settings", "-s", help="Settings file (TOML).")],
+    journal: Annotated[
+        Path | None, typer.Option("--journal", "-j", help="Journal file; else as the logger would choose it.")
+    ] = None,
+    hold: Annotated[
+        str, typer.Option(help="How long the last readings are held against a fast leak.")
+    ] = "2 min",
+    confirmed: Annotated[
+        bool, typer.Option("--confirmed", help="What only a person can see was looked at; don't ask.")
+    ] = False,
+    no_delivery: Annotated[
+        bool, typer.Option("--no-delivery", help="Don't try broker and addresses (a test letter to each).")
+    ] = False,
+    begin: Annotated[str | None, typer.Option(help="Begin a soak of this name if it is a go.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
+) -> None:
+    """Go or no go: sensors, fill, fast leaks, settling, supply, disk, clock, broker; then what only you can see.
+
+    The logger must be running. It looks at the last hour of readings. Exit 0: go, 1: no go.
+
+    Example: cornerhold ready --settings bay-2.toml --begin job-1042
+    """
+    from analysis.readiness import as_dicts, by_hand, check_readings  # noqa: PLC0415  not for --help
+    from analysis.typed import read_option  # noqa: PLC0415
+    from logger import units  # noqa: PLC0415
+    from logger.commands import journal_path  # noqa: PLC0415
+    from logger.settings import load_settings  # noqa: PLC0415
+
+    settings = load_settings(settings_file)
+    hold_s = read_option("--hold", hold, units.DURATION, 30.0, 3600.0)
+    path = journal or journal_path(settings)
+    seen, newest_s = last_hour(path, settings)
+    checks = _computer(path, settings_file, newest_s)
+    if seen is not None:
+        checks += check_readings(seen, settings, hold_s)
+    if not no_delivery:
+        checks += _delivery(settings)
+    machine = all(check.state != "no" for check in checks)
+    if not as_json:
+        _show(checks)
+    questions = by_hand(settings.soak.support)
+    person = confirmed or (machine and not as_json and _confirm(questions))
+    go = machine and person
+    if as_json:
+        said = {"cornerhold": "ready/1", "go": go, "checks": as_dicts(checks), "by_hand": questions,
+                "confirmed": confirmed}  # fmt: skip
+        typer.echo(json.dumps(said, ensure_ascii=False))
+    else:
+        typer.echo("GO" if go else "NO GO" if not machine else "NO GO: not everything was confirmed by hand")
+    if go and begin is not None:
+        from analysis.soak_command import begin as begin_soak  # noqa: PLC0415
+
+        begin_soak(begin, settings_file, path)
+    elif go and not as_json:
+        typer.echo("Begin the soak: cornerhold soak begin NAME --settings " + str(settings_file))
+    raise typer.Exit(0 if go else 1)
+
+
+def last_hour(path: Path, settings: Settings) -> tuple[Seen | None, float | None]:
+    """Return the last hour of readings of the newest boot's channels, and the newest label, s since the epoch."""
+    import numpy as np  # noqa: PLC0415
+
+    from analysis.readiness import Seen  # noqa: PLC0415
+    from logger.channels import Quality  # noqa: PLC0415
+    from logger.conversions import open_conversions  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    with JournalReader(path) as reader:
+        newest = reader.newest("D")
+        if newest is None:
+            return None, None
+        reader.seek(newest.rig_us - LOOK_BACK_us)
+        conversions, boots, blocks = open_conversions(reader, settings), reader.boots(), []
+        while entries := reader.read():
+            blocks += list(conversions.convert(entries, boots))
+    names = blocks[-1].names
+    blocks = [block for block in blocks if block.names == names]
+    last = blocks[-1]
+    good = np.concatenate([block.good() for block in blocks])
+    faults = {
+        name: Quality(word).name.lower().replace("_", " ")
+        for name, word in zip(names, last.quality[-1], strict=True)
+        if word not in {Quality.GOOD, Quality.MISSING}
+    }
+    time_s = np.concatenate([block.rig_us for block in blocks]) / 1e6
+    return Seen(time_s, {name: good[:, k] for k, name in enumerate(names)}, faults), newest.utc_us / 1e6
+
+
+def _computer(path: Path, settings_file: Path, newest_s: float | None) -> list[Check]:
+    from analysis.readiness import check_computer  # noqa: PLC0415
+    from logger.clock import utc_now  # noqa: PLC0415
+
+    free = shutil.disk_usage(path.resolve().parent).free
+    return check_computer(free, utc_now().timestamp(), newest_s, settings_file.stat().st_mtime)
+
+
+def _delivery(settings: Settings) -> list[Check]:
+    from analysis.check_command import try_delivery  # noqa: PLC0415
+    from analysis.readiness import Check  # noqa: PLC0415
+
+    if settings.mqtt is None and settings.notify is None:
+        return [Check("delivery", "care", "neither [mqtt] nor [notify]: nobody will get word of an alarm")]
+    logging.basicConfig(level=logging.CRITICAL)
+    results = asyncio.run(try_delivery(settings.mqtt, settings.notify, settings.rig.name))
+    return [Check(one.what, "ok" if one.works else "no", one.sentence) for one in results]
+
+
+def _show(checks: list[Check]) -> None:
+    word = {"ok": "ok  ", "care": "CARE", "no": "NO  "}
+    order = {"ok": 0, "care": 1, "no": 2}
+    # what must be put right stands last, where the eyes are
+    for check in sorted(checks, key=lambda one: order[one.state]):
+        typer.echo(f"{word[check.state]}  {check.what}: {check.sentence}")
+
+
+def _confirm(questions: list[str]) -> bool:
+    """Ask for each; without a terminal nothing is confirmed."""
+    if not sys.stdin.isatty():
+        for question in questions:
+            typer.echo(f"?     {question}")
+        return False
+    return all(typer.confirm(f"{question}?") for question in questions)
