@@ -209,10 +209,13 @@ def _settled(seen: Seen, name: str, settings: Settings) -> Check:
     # what stays up for three readings; a single spike is no fill
     stays = np.minimum(log, np.minimum(np.append(log[1:], log[-1]), np.append(log[2:], [log[-1]] * 2)))
     rises = np.flatnonzero(stays - before > FILL)
-    if len(rises) == 0:
+    span = float(time_s[-1] - time_s[0]) / 60.0
+    if len(rises) == 0 and span < SETTLED_min:
         return Check(
-            what, "ok", f"no fill within the last {(time_s[-1] - time_s[0]) / 60.0:.0f} min of readings"
+            what, "care", f"only {span:.0f} min of readings: whether it was filled just before isn't seen"
         )
+    if len(rises) == 0:
+        return Check(what, "ok", f"no fill within the last {span:.0f} min of readings")
     ago = float(time_s[-1] - time_s[rises[-1]]) / 60.0
     if ago < SETTLED_min:
         left = SETTLED_min - ago

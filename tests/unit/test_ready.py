@@ -121,6 +121,8 @@ def test_too_short_a_look_is_no_hold() -> None:
     one = seen()
     short = Seen(one.time_s[:5], {name: value[:5] for name, value in one.values.items()}, {})
     assert hold(short, "rear_left", SETTINGS, 120.0).state == "no"
+    # and says nothing of when it was filled
+    assert states(short)["rear_left settled"].state == "care"
 
 
 def test_disk_clock_and_silence() -> None:
