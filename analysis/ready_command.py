@@ -72,7 +72,7 @@ def ready(
     if go and begin is not None:
         from analysis.soak_command import begin as begin_soak  # noqa: PLC0415
 
-        begin_soak(begin, settings_file, path)
+        begin_soak(begin, settings_file, path, as_json=as_json)
     elif go and not as_json:
         typer.echo("Begin the soak: cornerhold soak begin NAME --settings " + str(settings_file))
     raise typer.Exit(0 if go else 1)

@@ -161,9 +161,9 @@ def test_go_and_begin(bay: list[str], tmp_path: Path) -> None:
     assert said.exit_code == 0
     # nobody listens for alarms: said, and no hindrance
     assert [c["what"] for c in found["checks"] if c["state"] == "care"] == ["delivery"]
-    begun = CliRunner().invoke(app, ["ready", *bay, "--confirmed", "--begin", "job-7"])
+    begun = CliRunner().invoke(app, ["ready", *bay, "--confirmed", "--begin", "job-7", "--json"])
     assert begun.exit_code == 0, begun.output
-    assert "GO" in begun.output
+    assert [json.loads(line).get("name") for line in begun.output.splitlines()] == [None, "job-7"]
     assert [soak.name for soak in read_soaks(tmp_path / "bay.journal")] == ["job-7"]
 
 
