@@ -37,6 +37,7 @@ COMMANDS = {
     "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",
     "show": "analysis.show_command:show",
+    "page": "analysis.page_command:page",
     "report": "analysis.report_command:report",
     "compare": "analysis.compare_command:compare",
     "suspects": "analysis.suspects_command:suspects",

@@ -1,6 +1,7 @@
-"""Where word goes: the broker (`[mqtt]`) and people (`[notify]`). Both tables hold secrets.
+"""Where word goes: the broker (`[mqtt]`), people (`[notify]`), the page (`[page]`). The tables hold secrets.
 
     [mqtt]    host, port, root, user, password (or CORNERHOLD_MQTT_PASSWORD), tls, ca (relative to the settings file)
+    [page]    token_sha256, of the token that the page asks for
     [notify]  urls (or CORNERHOLD_NOTIFY_URLS, separated by blanks), summary ("06:30", the computer's zone), repeat
 
 A journal keeps the text of the settings under which it was written; these tables are left out of it.
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 PASSWORD_VARIABLE: Final = "CORNERHOLD_MQTT_PASSWORD"  # noqa: S105  a name, no password
 URLS_VARIABLE: Final = "CORNERHOLD_NOTIFY_URLS"
-SECRET_TABLES: Final = ("mqtt", "notify")
+SECRET_TABLES: Final = ("mqtt", "notify", "page")
 _PORT, _PORT_TLS = 1883, 8883
 _ROOT = re.compile(r"[A-Za-z0-9_.-]+(/[A-Za-z0-9_.-]+)*")
 
@@ -65,6 +66,25 @@ class NotifySettings:
     def addresses(self) -> tuple[str, ...]:
         """Where to: of the settings, else of the environment."""
         return self.urls or tuple(os.environ.get(URLS_VARIABLE, "").split())
+
+
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """Who may see the page from elsewhere."""
+
+    token_sha256: str | None = field(default=None, repr=False)
+    """Of the token, in hex; None: the page stays on this computer."""
+
+
+def read_page(table: Table) -> PageSettings:
+    """The table `[page]`."""
+    hashed = table.text("token_sha256", "").lower()
+    if hashed and not re.fullmatch(r"[0-9a-f]{64}", hashed):
+        raise table.error(
+            "token_sha256", "must be 64 hex digits, as `cornerhold page --make-token` says them"
+        )
+    table.finish()
+    return PageSettings(hashed or None)
 
 
 def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:

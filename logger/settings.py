@@ -14,7 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
-from logger.delivery_settings import MqttSettings, NotifySettings  # noqa: TC001  fields of a dataclass
+from logger.delivery_settings import MqttSettings, NotifySettings, PageSettings  # noqa: TC001  fields of a dataclass
 from logger.errors import PlainError
 from logger.units import SECONDS_PER_DAY, STANDARD_ATMOSPHERE_Pa
 
@@ -211,6 +211,7 @@ class Settings:
     journal: JournalSettings = JournalSettings()
     mqtt: MqttSettings | None = None
     notify: NotifySettings | None = None
+    page: PageSettings | None = None
     path: Path | None = None
     text: str = ""
     """As it was written, without the tables that hold secrets."""

@@ -1,0 +1,302 @@
+"""The page: how every rig stands, for a person with a phone, and as JSON. It writes nothing but acknowledgements."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import csv
+import io
+import time
+from importlib import resources
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+from fastapi import FastAPI, Form, HTTPException, Path, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from markupsafe import Markup
+
+from analysis.alarm_store import read_alarms
+from analysis.page_guard import COOKIE, HEADERS, Guard, SESSION_s, host_of, is_loopback
+from analysis.register import Register
+from analysis.report import templates, typed
+from analysis.state import State, alarm_dict
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Awaitable, Callable
+
+    from analysis.page_rigs import Rigs
+
+LARGEST_BODY: Final = 8192
+STALE_s: Final = 15.0
+"""So long without a look the page says that it is stale."""
+OPEN: Final = frozenset({"/login", "/page.js", "/page.css"})
+Key = Annotated[str, Path(max_length=80, description="The rig's name in addresses, see /api/rigs.")]
+_ERRORS: Final[dict[int | str, dict[str, Any]]] = {
+    401: {"description": "Log in first."},
+    404: {"description": "No such rig."},
+    503: {"description": "The rig's journal can't be read."},
+}
+
+
+def make_app(rigs: Rigs, guard: Guard, *, only_loopback: bool) -> FastAPI:
+    """Return the application. `only_loopback`: it answers to this computer's own names alone."""
+
+    @contextlib.asynccontextmanager
+    async def life(_app: FastAPI) -> AsyncIterator[None]:
+        looking = asyncio.create_task(rigs.run(), name="rigs")
+        try:
+            yield
+        finally:
+            looking.cancel()
+            await asyncio.gather(looking, return_exceptions=True)
+            await asyncio.to_thread(rigs.close)
+
+    app = FastAPI(
+        title="Cornerhold",
+        version=version("cornerhold"),
+        summary="How the soaks stand: sections, alarms, and the gas that is left.",
+        lifespan=life,
+        docs_url=None,
+        redoc_url=None,
+    )
+    _guarded(app, guard, only_loopback=only_loopback)
+    _sessions(app, guard)
+    _views(app, rigs, guard)
+    _json(app, rigs)
+    return app
+
+
+# -- who may ---------------------------------------------------------------------------------------------------
+
+
+def _guarded(app: FastAPI, guard: Guard, *, only_loopback: bool) -> None:
+    @app.middleware("http")
+    async def check(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
+        response = _refusal(request, guard, only_loopback=only_loopback) or await go_on(request)
+        for name, value in HEADERS.items():
+            response.headers[name] = value
+        return response
+
+    @app.exception_handler(RequestValidationError)
+    async def invalid(_request: Request, error: RequestValidationError) -> JSONResponse:
+        # what was sent is not sent back
+        said = [{"where": [str(x) for x in one["loc"]], "what": one["msg"]} for one in error.errors()]
+        return JSONResponse({"detail": said}, 422)
+
+
+def _refusal(  # noqa: PLR0911  a list of refusals
+    request: Request, guard: Guard, *, only_loopback: bool
+) -> Response | None:
+    """Why a request is not answered, or None."""
+    # a page from elsewhere could point a name of its own at this computer
+    if only_loopback and not is_loopback(host_of(request.headers.get("host", ""))):
+        return PlainTextResponse("this page answers to this computer's own names only", 400)
+    length = request.headers.get("content-length", "0")
+    if request.method not in {"GET", "HEAD"} and (not length.isdigit() or int(length) > LARGEST_BODY):
+        return PlainTextResponse("too long", 413)
+    if "transfer-encoding" in request.headers:
+        return PlainTextResponse("a length is needed", 411)
+    if request.url.path in OPEN or guard.knows(request.cookies.get(COOKIE)):
+        return None
+    scheme, _, token = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "bearer":
+        wait_s = guard.wait_s()
+        if wait_s > 0.0:
+            return _later(wait_s)
+        if guard.is_token(token.strip()):
+            return None
+    if request.url.path.startswith(("/api/", "/openapi")) or request.method != "GET":
+        return JSONResponse({"detail": "log in first"}, 401, {"WWW-Authenticate": "Bearer"})
+    return RedirectResponse("/login", 303)
+
+
+def _later(wait_s: float) -> Response:
+    return PlainTextResponse(
+        "too many wrong tokens: try again in a minute", 429, {"Retry-After": f"{wait_s + 1.0:.0f}"}
+    )
+
+
+def _page(name: str, **values: Any) -> HTMLResponse:
+    return HTMLResponse(templates().get_template(name).render(**values))
+
+
+def _sessions(app: FastAPI, guard: Guard) -> None:
+    @app.get("/login", response_class=HTMLResponse, include_in_schema=False)
+    async def login_form() -> Response:
+        return _page("login.html.j2", wrong=False)
+
+    @app.post("/login", include_in_schema=False)
+    async def login(request: Request, token: Annotated[str, Form(max_length=200)]) -> Response:
+        wait_s = guard.wait_s()
+        if wait_s > 0.0:
+            return _later(wait_s)
+        if not guard.is_token(token.strip()):
+            response: Response = _page("login.html.j2", wrong=True)
+            response.status_code = 401
+            return response
+        response = RedirectResponse("/", 303)
+        secure = request.url.scheme == "https"
+        response.set_cookie(
+            COOKIE, guard.begin(), max_age=int(SESSION_s), httponly=True, samesite="strict", secure=secure
+        )
+        return response
+
+    @app.post("/logout", include_in_schema=False)
+    async def logout(request: Request, secret: Annotated[str, Form(max_length=200)]) -> Response:
+        session = request.cookies.get(COOKIE)
+        if not guard.is_own_form(session, secret):
+            raise HTTPException(403, "this form is not of this page")
+        guard.end(session)
+        response = RedirectResponse("/login", 303)
+        response.delete_cookie(COOKIE)
+        return response
+
+
+# -- for people ------------------------------------------------------------------------------------------------
+
+
+def _views(app: FastAPI, rigs: Rigs, guard: Guard) -> None:  # noqa: C901  a list of small views
+    def known(key: str) -> None:
+        if key not in rigs.watched:
+            raise HTTPException(404, "no such rig")
+
+    def values(request: Request, key: str) -> dict[str, Any]:
+        return {
+            "key": key,
+            "state": rigs.states.get(key),
+            "error": rigs.errors.get(key),
+            "stale": _stale(rigs, key),
+            "secret": guard.form_secret(request.cookies.get(COOKIE)),
+        }
+
+    @app.get("/", response_class=HTMLResponse, include_in_schema=False)
+    async def home(request: Request) -> Response:
+        all_of_them = [values(request, key) for key in rigs.watched]
+        return _page("page.html.j2", rigs=all_of_them, one=None, guarded=guard.token_sha256 is not None)
+
+    @app.get("/rigs/{key}", response_class=HTMLResponse, include_in_schema=False)
+    async def rig(request: Request, key: Key) -> Response:
+        known(key)
+        here = values(request, key)
+        return _page("page.html.j2", rigs=[here], one=key, guarded=guard.token_sha256 is not None)
+
+    @app.get("/now", response_class=HTMLResponse, include_in_schema=False)
+    async def now(request: Request, key: Annotated[str | None, "rig"] = None) -> Response:
+        if key is not None:
+            known(key)
+        keys = list(rigs.watched) if key is None else [key]
+        return _page("now.html.j2", rigs=[values(request, one) for one in keys], one=key)
+
+    @app.get("/rigs/{key}/plots", response_class=HTMLResponse, include_in_schema=False)
+    async def plots(key: Key) -> Response:
+        known(key)
+        drawn = await rigs.do(lambda: rigs.plots(key))
+        state = rigs.states.get(key)
+        sections = [] if state is None or state.findings is None else state.findings["sections"]
+        # our own drawings, in which no typed text stands
+        svgs = [(Markup(broad), Markup(narrow)) for broad, narrow in drawn]  # noqa: S704
+        return _page("plots.html.j2", plots=list(zip(sections, svgs, strict=False)))
+
+    @app.post("/rigs/{key}/acknowledge", include_in_schema=False)
+    async def acknowledge(
+        request: Request,
+        key: Key,
+        alarm: Annotated[str, Form(max_length=80)],
+        secret: Annotated[str, Form(max_length=200)],
+        by: Annotated[str, Form(max_length=80)] = "",
+    ) -> Response:
+        known(key)
+        if not guard.is_own_form(request.cookies.get(COOKIE), secret):
+            raise HTTPException(403, "this form is not of this page")
+        path = rigs.watched[key].path
+        standing = await rigs.do(lambda: [name for name, one in read_alarms(path) if one.state == "raised"])
+        if alarm in standing:
+            await rigs.do(lambda: _acknowledge(path, alarm, typed(by)))
+        return RedirectResponse(f"/rigs/{key}", 303)
+
+    for name, kind in (("page.js", "text/javascript"), ("page.css", "text/css")):
+        text = (resources.files("analysis") / "templates" / name).read_text("utf-8")
+        if name == "page.css":
+            text = templates().get_template("colours.css.j2").render() + text
+        app.add_api_route(f"/{name}", _fixed(text, kind), include_in_schema=False)
+
+
+def _fixed(text: str, kind: str) -> Callable[[], Awaitable[Response]]:
+    async def answer() -> Response:
+        return Response(text, media_type=kind)
+
+    return answer
+
+
+def _acknowledge(path: Any, alarm: str, by: str) -> None:
+    with Register.open(path) as register:
+        register.acknowledge([alarm], by)
+
+
+def _stale(rigs: Rigs, key: str) -> bool:
+    looked_s = rigs.looked_s.get(key)
+    return looked_s is None or time.monotonic() - looked_s > STALE_s
+
+
+# -- for programs ----------------------------------------------------------------------------------------------
+
+
+def _json(app: FastAPI, rigs: Rigs) -> None:  # noqa: C901  a list of small views
+    def state_of(key: str) -> State:
+        if key not in rigs.watched:
+            raise HTTPException(404, "no such rig")
+        state = rigs.states.get(key)
+        if state is None:
+            raise HTTPException(503, rigs.errors.get(key, "not looked at yet"))
+        return state
+
+    @app.get("/api/rigs", summary="All rigs: name, whether each measures, its soak.")
+    async def all_rigs() -> list[dict[str, Any]]:
+        out = []
+        for key in rigs.watched:
+            state = rigs.states.get(key)
+            said: dict[str, Any] = {"key": key, "error": rigs.errors.get(key), "stale": _stale(rigs, key)}
+            if state is not None:
+                said |= {k: v for k, v in state.as_dict().items() if k != "findings"}
+            out.append(said)
+        return out
+
+    @app.get("/api/rigs/{key}", summary="One rig with its findings so far.", responses=_ERRORS)
+    async def one_rig(key: Key) -> dict[str, Any]:
+        return {"key": key, "stale": _stale(rigs, key)} | state_of(key).as_dict()
+
+    @app.get("/api/rigs/{key}/alarms", summary="All alarms ever kept of a rig.", responses=_ERRORS)
+    async def alarms(key: Key) -> list[dict[str, Any]]:
+        state_of(key)
+        path = rigs.watched[key].path
+        found = await rigs.do(lambda: read_alarms(path))
+        return [alarm_dict(name, alarm) for name, alarm in found]
+
+    @app.get(
+        "/api/rigs/{key}/course", summary="What was read and what it means over time.", responses=_ERRORS
+    )
+    async def course(key: Key) -> dict[str, Any]:
+        state_of(key)
+        found = await rigs.do(lambda: rigs.course(key))
+        return dict(found)
+
+    @app.get(
+        "/api/rigs/{key}/course.csv",
+        summary="The same as CSV, a row per section and time.",
+        response_class=PlainTextResponse,
+        responses=_ERRORS,
+    )
+    async def course_csv(key: Key) -> Response:
+        state_of(key)
+        found = await rigs.do(lambda: rigs.course(key))
+        out = io.StringIO()
+        writer = csv.writer(out)
+        for number, (name, columns) in enumerate(found.items()):
+            if number == 0:
+                writer.writerow(["section", *columns])
+            # a name that a spreadsheet would take for a formula is no formula
+            safe = f"'{name}" if name[:1] in "=+-@" else name
+            writer.writerows([safe, *row] for row in zip(*columns.values(), strict=True))
+        head = {"Content-Disposition": 'attachment; filename="course.csv"'}
+        return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=head)

@@ -1,0 +1,128 @@
+"""The rigs that the page shows: each journal is followed in the background, in one thread for all."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from analysis.state import Look, State
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from logger.settings import Settings
+
+log = logging.getLogger(__name__)
+
+EVERY_s: Final = 1.0
+SHARE: Final = 0.2
+"""Of a core's time at most for looking; a slow machine looks less often."""
+
+
+@dataclass(frozen=True)
+class Watched:
+    """A rig as the page knows it."""
+
+    key: str
+    """Its name in addresses."""
+    path: Path
+    settings: Settings | None
+
+
+class Rigs:
+    """All rigs. Everything that touches a journal or draws runs in the one thread."""
+
+    def __init__(self, watched: tuple[Watched, ...]) -> None:
+        """Nothing is opened yet."""
+        self.watched = {one.key: one for one in watched}
+        self.states: dict[str, State] = {}
+        self.errors: dict[str, str] = {}
+        self.looked_s: dict[str, float] = {}
+        self._looks: dict[str, Look] = {}
+        self._plots: dict[tuple[str, int], tuple[object, list[str]]] = {}
+        self._thread = ThreadPoolExecutor(1, "rigs")
+
+    async def run(self) -> None:
+        """Look at every rig, again and again, until cancelled."""
+        while True:
+            begun = time.monotonic()
+            for key in self.watched:
+                await self.do(lambda key=key: self.look(key))  # type: ignore[misc]
+            took = time.monotonic() - begun
+            await asyncio.sleep(max(EVERY_s, took / SHARE - took))
+
+    async def do(self, work: Callable[[], Any]) -> Any:
+        """Run something in the thread of the journals."""
+        return await asyncio.get_running_loop().run_in_executor(self._thread, work)
+
+    def look(self, key: str) -> None:
+        """Take what is new of a rig. What goes wrong is shown in its place; the others go on."""
+        one = self.watched[key]
+        try:
+            look = self._looks.get(key)
+            if look is None:
+                look = self._looks[key] = Look(one.path, one.settings)
+            self.states[key] = look.state()
+            self.errors.pop(key, None)
+        except (PlainError, OSError) as error:
+            if self.errors.get(key) != str(error):
+                log.warning("%s: %s", key, error)
+            self.errors[key] = str(error)
+            self.states.pop(key, None)
+            self._forget(key)
+        self.looked_s[key] = time.monotonic()
+
+    def _forget(self, key: str) -> None:
+        look = self._looks.pop(key, None)
+        if look is not None:
+            look.__exit__()
+
+    def plots(self, key: str) -> list[tuple[str, str]]:
+        """Return the plots of a rig's sections, for a wide and for a narrow page."""
+        from analysis.plots import Moments, section_svg  # noqa: PLC0415  the drawing library is large
+
+        look = self._looks.get(key)
+        material = None if look is None else look.material
+        if material is None:
+            return []
+        drawn: list[list[str]] = []
+        for narrow in (0, 1):
+            at, svgs = self._plots.get((key, narrow), (None, []))
+            if at is not material:
+                moments = Moments(material.soak.begin_utc)
+                svgs = [
+                    section_svg(
+                        course, section, moments, standing=material.soak.standing, narrow=bool(narrow)
+                    )
+                    for course, section in zip(material.over_time, material.findings["sections"], strict=True)
+                ]
+                self._plots[key, narrow] = (material, svgs)
+            drawn.append(svgs)
+        return list(zip(*drawn, strict=True))
+
+    def course(self, key: str) -> dict[str, dict[str, list[float | None]]]:
+        """Return what was read and what it means over time, by section, SI; None = not known."""
+        look = self._looks.get(key)
+        material = None if look is None else look.material
+        if material is None:
+            return {}
+        return {
+            name: {what: _plain(values) for what, values in vars(course).items()}
+            for name, course in zip(material.soak.sections, material.over_time, strict=True)
+        }
+
+    def close(self) -> None:
+        """Close all journals."""
+        for key in tuple(self._looks):
+            self._thread.submit(self._forget, key).result()
+        self._thread.shutdown()
+
+
+def _plain(values: Any) -> list[float | None]:
+    return [float(f"{x:.8g}") if abs(x) < float("inf") else None for x in values.tolist()]
