@@ -23,6 +23,7 @@ from analysis.outlook import (
 from analysis.priors import Priors
 from analysis.settle import outlook_of, scene_of, settling
 from analysis.soak import MOST_AIR, SoakAnalysis
+from analysis.trace import MOST_POINTS
 from logger.settings import settings_from_text
 from logger.virtual.draws import Uniform
 from logger.virtual.leaks import Leak
@@ -182,8 +183,10 @@ def grown(hours: tuple[float, float]) -> float:
         # what was raised and found is told and grows with what happens, not with time
         soak.book.alarms.clear()
         soak.estimator.steps.clear()
-        sizes.append(len(pickle.dumps(soak)) - 50 * len(soak.air))
-    assert len(soak.air) <= MOST_AIR
+        # two records grow to a bound: the air's course and the points of the plots
+        assert len(soak.air) <= MOST_AIR
+        assert len(soak.estimator.trace.points) <= MOST_POINTS + 1
+        sizes.append(len(pickle.dumps(soak)) - len(pickle.dumps((soak.air, soak.estimator.trace))))
     return sizes[1] / sizes[0]
 
 
