@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 LEAST_SPAN: Final = 0.02
 """The gas that is left is drawn over two percent at least: noise must not fill the plot."""
+LEAST_bar: Final = 0.4
+LEAST_mm: Final = 10.0
+"""What was read is drawn over so much at least: a hair's breadth between two curves must not look like a leak."""
 # stand-ins that the drawing library takes for colours; the page gives them their meaning
 _COLOURS: Final = {
     "#010101": "var(--ink)",
@@ -119,15 +122,28 @@ def _draw_read(axes: Axes, at: Any, over_time: GasLeft, *, standing: bool) -> No
     has_heights = bool(np.isfinite(over_time.height_m).any())
     if standing and has_heights:
         read, tight, unit = over_time.height_m * 1e3, over_time.tight_height_m * 1e3, "height, mm"
+        least = LEAST_mm
     else:
         read, tight, unit = over_time.pressure_Pa / 1e5, over_time.tight_Pa / 1e5, "pressure, bar"
+        least = LEAST_bar
     if np.isfinite(tight).any():
         axes.fill_between(at, read, tight, color=_EXPECTED, alpha=0.25, linewidth=0)
     axes.plot(at, read, color=_READ, linewidth=1.6, label="read")
     if np.isfinite(tight).any():
         axes.plot(at, tight, color=_EXPECTED, linestyle="--", linewidth=1.2, label="if no gas had gone")
     axes.set_ylabel(unit)
+    axes.set_ylim(*_wide_enough(*axes.get_ylim(), least))
     _legend(axes)
+
+
+def _wide_enough(low: float, high: float, least: float) -> tuple[float, float]:
+    """Return limits that are `least` apart at least, around the same middle.
+
+    >>> _wide_enough(7.0, 7.5, 2.5)
+    (6.0, 8.5)
+    """
+    more = max(least - (high - low), 0.0) / 2.0
+    return low - more, high + more
 
 
 def _draw_temperatures(axes: Axes, at: Any, over_time: GasLeft) -> None:
