@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+OUT_OF_THE_QUESTION = 12.0  # in ln of the likelihood
+
 
 @dataclass(slots=True)
 class Bank:
@@ -55,6 +57,17 @@ def part_of(bank: Bank, which: NDArray[np.intp]) -> Bank:
     if len(which) == len(bank.mean):
         return bank
     return Bank(*(getattr(bank, f.name)[which] for f in fields(bank)))
+
+
+def clearest_leak(bank: Bank) -> Array:
+    """Return the loss of the clearest shape of leak of each section, in its own standard deviations, (S,).
+
+    Only under models that are not out of the question: a wrong lag shows leaks everywhere.
+    """
+    clear = bank.projection / np.sqrt(np.maximum(bank.information, 1e-300))
+    fit = bank.log_likelihood[..., None] + 0.5 * clear**2
+    possible = fit > fit.max(axis=(1, 2), keepdims=True) - OUT_OF_THE_QUESTION
+    return np.asarray(np.where(possible, clear, -np.inf).max(axis=(1, 2)))
 
 
 def predict(bank: Bank, decay: Array, process: Array) -> None:

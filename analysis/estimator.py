@@ -56,16 +56,17 @@ Array = NDArray[np.float64]
 ADJUSTED_AT_K: Final = 296.15
 # A probe in the gas leaves this share of the thermal disturbance (its own gradient; common practice, no source).
 PROBE_SHARE: Final = 0.1
-# A bin this far from every model, and by this much in ln(amount), is not thermal any more.
 LIKELY_LOG_ODDS: Final = 3.0
 # A gap in the air temperature up to this length is bridged without a word.
 BRIDGE_s: Final = 3600.0
 BRIDGE_MOST_s: Final = 12.0 * 3600.0
 RENEW_LOST_s: Final = 3600.0
+SETTLED_s: Final = (
+    12.0 * 3600.0
+)  # the beginning is known by then, and on a blocked car little hangs on the loss so far
+# A bin this far from every model, and by this much in ln(amount), is not thermal any more.
 WILD_DEVIATIONS: Final = 7.0
 WILD_SIZE: Final = 0.008
-# In ln of the likelihood.
-OUT_OF_THE_QUESTION: Final = 12.0
 
 
 class Estimator:
@@ -151,20 +152,21 @@ class Estimator:
         self.trace.note(point_of(self, reading, observed, regressor, use))
 
     def _renew_lost(self) -> None:
-        """Every hour: how much is lost so far, for the effects that go with it."""
+        """Every hour, later less often: how much is lost so far, for the effects that go with it."""
         if self.time_s < self.lost_due_s:
             return
-        self.lost_due_s = self.time_s + RENEW_LOST_s
-        evidence = self.evidence()
-        if evidence is not None:
-            mean = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
-            self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
-            self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
-            self.likely = evidence.log_odds > LIKELY_LOG_ODDS
-            self.begun_K = evidence.begun_K
-            rate = np.tile(self.shapes.rate, (1, evidence.beginnings, 1))
-            now = (evidence.weight * evidence.loss_per_s * rate).sum(axis=(1, 2))
-            self.loss_now_per_s = np.where(self.likely, now, 0.0)
+        often = self.standing or self.time_s - self.begun_s < SETTLED_s
+        self.lost_due_s = self.time_s + (RENEW_LOST_s if often else 3.0 * RENEW_LOST_s)
+        if (evidence := self.evidence()) is None:
+            return
+        mean = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
+        self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
+        self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
+        self.likely = evidence.log_odds > LIKELY_LOG_ODDS
+        self.begun_K = evidence.begun_K
+        rate = np.tile(self.shapes.rate, (1, evidence.beginnings, 1))
+        now = (evidence.weight * evidence.loss_per_s * rate).sum(axis=(1, 2))
+        self.loss_now_per_s = np.where(self.likely, now, 0.0)
 
     def _prior(self) -> tuple[Array, Array]:
         """Return mean (S, M, N) and covariance (S, M, N, N) of the states before any reading."""
@@ -400,17 +402,6 @@ class Estimator:
         sensitivity = np.where(use[:, None], regressor[..., AMBIENT], 1.0)
         gas_K = np.repeat(self.lagged[1], self.disturbance_count) + effect / sensitivity
         self.coldest_K = np.where(use[:, None], np.minimum(self.coldest_K, gas_K), self.coldest_K)
-
-    def clearest_leak(self) -> Array:
-        """Return the loss of the clearest shape of leak of each section, in its own standard deviations, (S,).
-
-        Only under models that are not out of the question: a wrong lag shows leaks everywhere.
-        """
-        bank = self.bank
-        clear = bank.projection / np.sqrt(np.maximum(bank.information, 1e-300))
-        fit = bank.log_likelihood[..., None] + 0.5 * clear**2
-        possible = fit > fit.max(axis=(1, 2), keepdims=True) - OUT_OF_THE_QUESTION
-        return np.asarray(np.where(possible, clear, -np.inf).max(axis=(1, 2)))
 
     def evidence(self) -> Evidence | None:
         """Return what the bins so far say of the loss of every section; None before the first bin."""

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.alarms import AlarmBook
+from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.estimator import Estimator
 from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, reference_Pa
@@ -33,7 +34,7 @@ LEAK_PRIOR: Final = 0.2
 # No shape of leak that is clearer than this, in standard deviations: no alarm can come of it (it takes far more).
 WORTH_WEIGHING: Final = 2.0
 # A quick look is enough at a leak that is less probable than this, and at an alarm that is surer.
-WORTH_A_LOOK: Final = 0.05
+WORTH_A_LOOK: Final = 0.3
 SURE: Final = 0.95
 ALARM_AFTER_s: Final = 3600.0
 AIR_SPACING_s: Final = 1500.0
@@ -238,7 +239,7 @@ class SoakAnalysis:
             [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
         )
         raised = np.array([(name, "leak") in self.book.standing for name in self.sections])
-        worth = np.flatnonzero(raised | (self.estimator.clearest_leak() > WORTH_WEIGHING))
+        worth = np.flatnonzero(raised | (clearest_leak(self.estimator.bank) > WORTH_WEIGHING))
         self.leak_probability = np.zeros(len(self.sections))
         if len(worth) and (glance := self.estimator.glance(worth)) is not None:
             self.leak_probability[worth] = glance.probability_leaks_over(limit[worth], LEAK_PRIOR)

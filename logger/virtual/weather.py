@@ -188,7 +188,7 @@ def _invented(winter: InventedWinter, time_s: FloatArray, first_hour: float, rng
         drop = one(winter.front_drop_K, rng)
         # the cold air stays for a day or so, then the old air mass mixes back
         age = (time_s - middle) / one(winter.front_duration_s, rng)
-        air = air - drop / (1.0 + np.exp(-4.0 * age)) * np.exp(
+        air = air - drop / (1.0 + np.exp(np.minimum(-4.0 * age, 60.0))) * np.exp(
             -np.maximum(time_s - middle, 0.0) / (30 * HOUR_S)
         )
     return Sky(air, _barometer(winter, rng, count, step), clearness, wind)

@@ -20,6 +20,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.bank import clearest_leak
 from analysis.findings import findings
 from analysis.soak import SoakAnalysis
 from logger.settings import settings_from_text
@@ -397,7 +398,7 @@ def test_a_glance_at_some_sections_is_what_one_at_all_says_of_them() -> None:
     np.testing.assert_array_equal(some.weight, everything.weight[[2, 0]])
     np.testing.assert_array_equal(some.log_odds, everything.log_odds[[2, 0]])
     # the leak is the clearest of all
-    clear = soak.estimator.clearest_leak()
+    clear = clearest_leak(soak.estimator.bank)
     assert clear.argmax() == 2
     assert clear[2] > 5.0
 
