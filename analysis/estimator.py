@@ -114,6 +114,7 @@ class Estimator:
         self.following = np.zeros(len(sections), dtype=np.intp)
         self.steps: list[Step] = []
         self.lost_due_s = 3600.0
+        self.renewals = 0
         self.barometer_reads_Pa = STANDARD_ATMOSPHERE_Pa  # the last reading
         self.loss_now_per_s = np.zeros(len(sections))  # of a likely leak
         self.likely_shape = np.zeros(len(sections), dtype=np.intp)
@@ -152,18 +153,20 @@ class Estimator:
         self.trace.note(point_of(self, reading, observed, regressor, use))
 
     def _renew_lost(self) -> None:
-        """Every hour, later less often: how much is lost so far, for the effects that go with it."""
+        """Every hour: how much is lost so far, for the effects that go with it; a whole look less often later."""
         if self.time_s < self.lost_due_s:
             return
-        often = self.standing or self.time_s - self.begun_s < SETTLED_s
-        self.lost_due_s = self.time_s + (RENEW_LOST_s if often else 3.0 * RENEW_LOST_s)
-        if (evidence := self.evidence()) is None:
+        self.lost_due_s = self.time_s + RENEW_LOST_s
+        self.renewals += 1
+        whole = self.standing or self.time_s - self.begun_s < SETTLED_s or self.renewals % 4 == 0
+        evidence = self.evidence() if whole else self.glance(np.arange(len(self.sections)))
+        if evidence is None:
             return
         mean = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
         self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
         self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
         self.likely = evidence.log_odds > LIKELY_LOG_ODDS
-        self.begun_K = evidence.begun_K
+        self.begun_K = evidence.begun_K if whole else self.begun_K
         rate = np.tile(self.shapes.rate, (1, evidence.beginnings, 1))
         now = (evidence.weight * evidence.loss_per_s * rate).sum(axis=(1, 2))
         self.loss_now_per_s = np.where(self.likely, now, 0.0)
