@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
+from analysis import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -23,9 +24,7 @@ def alarms(
     settings_file: Annotated[
         Path | None, typer.Option("--settings", "-s", help="Settings (TOML), for the journal's name.")
     ] = None,
-    journal: Annotated[
-        Path | None, typer.Option("--journal", "-j", help="Journal file; else as the logger would choose it.")
-    ] = None,
+    journal: options.Journal = None,
     history: Annotated[bool, typer.Option("--all", "-a", help="Also those that are over.")] = False,
     acknowledge: Annotated[
         str | None,

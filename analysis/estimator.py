@@ -41,7 +41,7 @@ from analysis.effects import (
     sun_parts,
     warmth,
 )
-from analysis.evidence import Evidence, weigh
+from analysis.evidence import Evidence, mean_states, weigh
 from analysis.gas import GASES, log_density, thermal_sensitivity_per_K
 from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step, reference_Pa
 from analysis.lag import lag_step
@@ -126,7 +126,6 @@ class Estimator:
         self.shrunk = np.zeros(len(sections))  # volume by temperature and load, relative; 0 on a blocked car
         self.volume0 = np.full((len(sections), self.lag_count), np.nan)
         self.coldest_K = np.full((len(sections), self.models), np.inf)
-        self.normalised: Array = np.empty(0)
         self.trace = Trace()
         self.bank = kalman.new_bank(*self._prior(), self.shapes.number)
 
@@ -147,7 +146,7 @@ class Estimator:
         observed, regressor, use = self._observe(reading)
         noise = np.where(use, self._noise(reading), 1.0)
         use = self._guard(observed, regressor, noise, use)
-        self.normalised = kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
+        kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
         self._remember_coldest(regressor, use)
         self._renew_lost()
         self.trace.note(point_of(self, reading, observed, regressor, use))
@@ -166,7 +165,8 @@ class Estimator:
         self.lost = np.maximum(mean * (self.time_s - self.begun_s), 0.0)
         self.likely_shape = evidence.weight.sum(axis=1).argmax(axis=1)
         self.likely = evidence.log_odds > LIKELY_LOG_ODDS
-        self.begun_K = evidence.begun_K if whole else self.begun_K
+        if whole:
+            self.begun_K = mean_states(self.bank, evidence, list(STATES_AT_BEGIN), self.priors)
         rate = np.tile(self.shapes.rate, (1, evidence.beginnings, 1))
         now = (evidence.weight * evidence.loss_per_s * rate).sum(axis=(1, 2))
         self.loss_now_per_s = np.where(self.likely, now, 0.0)

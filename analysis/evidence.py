@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.beginning import STATES_AT_BEGIN, View, common_beginning, log_sum, plain_view, view
+from analysis.beginning import View, common_beginning, log_sum, plain_view, view
 from analysis.mixture import normal_cdf
 
 if TYPE_CHECKING:
@@ -37,9 +37,6 @@ class Evidence:
     loss_per_s: Array  # while it leaks
     loss_deviation_per_s: Array
     share: Array  # of the time, leaking
-    begun_K: (
-        Array  # (S, M, 3) gas over air at the beginning, fast and slow heat, under the models of the bank
-    )
     log_odds: Array  # (S,) ln of the evidence for a leak of any shape over that for none
     beginnings: int = 1  # M runs over all models for the first belief about the beginning, then for the next
 
@@ -85,21 +82,16 @@ def weigh(
     projection b from the bank: loss = b/(I + 1/s²), evidence factor exp(b²/(2(I + 1/s²)))/(s·sqrt(I + 1/s²)). The prior
     is set on the mean over the recording, so that a shape that leaks seldom is not favoured for being uncertain.
     """
-    index = [*STATES_AT_BEGIN, *(state for state, _ in beyond)]
-    amounts = np.stack([amount for _, amount in beyond], axis=1) / elapsed_s  # (S, K)
-    c = np.pad(
-        amounts, ((0, 0), (len(STATES_AT_BEGIN), 0))
-    )  # what the car did adds nothing to the loss itself
+    index = [state for state, _ in beyond]
+    c = np.stack([amount for _, amount in beyond], axis=1) / elapsed_s  # (S, K)
     share, log_shape = _shapes(curve / elapsed_s, groups, priors)
     spread = priors.mean_loss_per_s / np.maximum(share, EXPRESSED_SHARE)
-    beliefs = () if plain else priors.beginnings
-    wide = priors.wide_beginning()
-    views = [view(bank, index, belief.normal(), wide) for belief in beliefs] or [plain_view(bank, index)]
+    views = _views(bank, index, priors, plain=plain)
     parts = [_part(one, c, share, spread, log_shape + log_model[:, None]) for one in views]
     log_weight = np.stack([part.log_weight for part in parts])  # (C, S, M, J)
     log_base = np.stack([log_model + one.log_likelihood for one in views])  # (C, S, M)
-    if beliefs:
-        say = common_beginning(log_sum(log_weight, (2, 3)), beliefs)
+    if len(views) > 1:
+        say = common_beginning(log_sum(log_weight, (2, 3)), priors.beginnings)
         log_weight += say[:, :, None, None]
         log_base += say[:, :, None]
     whole, tight = log_sum(log_weight, (0, 2, 3)), log_sum(log_base, (0, 2))
@@ -111,7 +103,6 @@ def weigh(
         loss_per_s=_joined(np.stack([part.loss for part in parts])),
         loss_deviation_per_s=_joined(np.stack([part.deviation for part in parts])),
         share=np.tile(share, (1, len(parts), 1)),
-        begun_K=_begun_K(weight, views, parts),
         log_odds=whole - tight,
         beginnings=len(parts),
     )
@@ -122,15 +113,28 @@ def _joined(array: Array) -> Array:
     return np.concatenate(list(array), axis=1)
 
 
-def _begun_K(weight: Array, views: list[View], parts: list[_Part]) -> Array:
-    """Return the mean of the first three states that the views keep, over beliefs and shapes, (S, M, 3)."""
-    first = len(STATES_AT_BEGIN)
-    total: Array = np.zeros(views[0].mean[..., :first].shape)
-    for w, one, part in zip(weight, views, parts, strict=True):
-        told = w.sum(axis=-1)[..., None] * one.mean[..., :first]
+def mean_states(bank: Bank, evidence: Evidence, keep: list[int], priors: Priors) -> Array:
+    """Return the mean of the states `keep` under each model, over beliefs and shapes of a leak, (S, M, K).
+
+    `evidence` must be of this bank as it is now.
+    """
+    views = _views(bank, keep, priors, plain=evidence.beginnings == 1)
+    sections, models = bank.mean.shape[:2]
+    weight = evidence.weight.reshape(sections, len(views), models, -1)
+    loss = evidence.loss_per_s.reshape(weight.shape)
+    total = np.zeros((sections, models, len(keep)))
+    for c, one in enumerate(views):
+        w = weight[:, c]
         # under a leak the states are those without one, less what the leak did to them
-        total += told - np.matmul((w * part.loss)[:, :, None, :], one.signature[..., :first])[:, :, 0]
-    return np.asarray(total / np.maximum(weight.sum(axis=(0, 3)), 1e-300)[..., None])
+        total += w.sum(axis=-1)[..., None] * one.mean
+        total -= np.matmul((w * loss[:, c])[:, :, None, :], one.signature)[:, :, 0]
+    return np.asarray(total / np.maximum(weight.sum(axis=(1, 3)), 1e-300)[..., None])
+
+
+def _views(bank: Bank, keep: list[int], priors: Priors, *, plain: bool) -> list[View]:
+    wide = priors.wide_beginning()
+    beliefs = () if plain else priors.beginnings
+    return [view(bank, keep, belief.normal(), wide) for belief in beliefs] or [plain_view(bank, keep)]
 
 
 def _shapes(share: Array, groups: tuple[int, int, int], priors: Priors) -> tuple[Array, Array]:

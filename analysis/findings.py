@@ -214,7 +214,7 @@ def _as_a_hole(soak: SoakAnalysis, i: int, loss_per_day: float) -> list[str]:
     if volume is None or not soak.estimator.bank.count[i]:
         return []
     absolute_Pa = float(soak.pressure_sum[i] / soak.estimator.bank.count[i])
-    air_K = float(np.mean([kelvin for _, kelvin in soak.air]))
+    air_K = float(np.mean([p.reading.ambient_temperature_K for p in soak.estimator.trace.points]))
     hole = hole_of(
         loss_per_day / SECONDS_PER_DAY,
         absolute_Pa,

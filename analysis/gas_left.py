@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.beginning import plain_view, view
 from analysis.effects import AMBIENT, BAROMETER, DISTURBANCE, STATES, THERMAL, WOBBLE
+from analysis.evidence import mean_states
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa, reference_Pa
 
 if TYPE_CHECKING:
@@ -62,26 +62,9 @@ def gas_left(soak: SoakAnalysis) -> tuple[GasLeft, ...]:
     if not points or evidence is None:
         empty = np.empty(0)
         return tuple(GasLeft(*(empty,) * 12) for _ in soak.sections)
-    states = _states(soak, evidence)
+    estimator = soak.estimator
+    states = mean_states(estimator.bank, evidence, list(range(STATES)), estimator.priors)
     return tuple(_section(soak, evidence, states, i) for i in range(len(soak.sections)))
-
-
-def _states(soak: SoakAnalysis, evidence: Evidence) -> Array:
-    """Return the mean of the states under each model, over beliefs and shapes of a leak, (S, M, N)."""
-    bank, priors = soak.estimator.bank, soak.estimator.priors
-    every, wide = list(range(STATES)), priors.wide_beginning()
-    views = [view(bank, every, belief.normal(), wide) for belief in priors.beginnings] or [
-        plain_view(bank, every)
-    ]
-    sections, models = bank.mean.shape[:2]
-    weight = evidence.weight.reshape(sections, len(views), models, -1)
-    loss = evidence.loss_per_s.reshape(weight.shape)
-    total = np.zeros((sections, models, STATES))
-    for c, one in enumerate(views):
-        w = weight[:, c]
-        total += w.sum(axis=-1)[..., None] * one.mean
-        total -= np.matmul((w * loss[:, c])[:, :, None, :], one.signature)[:, :, 0]
-    return np.asarray(total / np.maximum(weight.sum(axis=(1, 3)), 1e-300)[..., None])
 
 
 def _section(soak: SoakAnalysis, evidence: Evidence, states: Array, i: int) -> GasLeft:

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.inputs import SectionSetup
-from analysis.outlook import DECIDING, DAY_s, HORIZON_s, Scene, STEP_s, uncertainty
+from analysis.inputs import setup_of
+from analysis.outlook import DECIDING, DAY_s, HORIZON_s, Scene, STEP_s, sensors_more, uncertainty
 from analysis.priors import Priors
 from analysis.verdict import SHORTEST_h
 
@@ -72,23 +72,11 @@ def planned_scene(
     settings: Settings, names: Sequence[str], absolute_Pa: Array, forecast: Forecast, fitted: frozenset[str]
 ) -> Scene:
     """Return the scene of a soak that has not begun; `absolute_Pa` (S,), `fitted` of "barometer", "gas thermometer"."""
-    sections = []
-    for name in names:
-        section, sensor = settings.section(name), settings.sensor_of(name)
-        sections.append(
-            SectionSetup(
-                name=name,
-                reference=sensor.reference,
-                full_scale_Pa=sensor.full_scale_Pa,
-                temperature_coefficient_per_K=sensor.temperature_coefficient_per_K,
-                sealed_reference_Pa=sensor.sealed_reference_Pa,
-                gas_column_m=section.gas_column_m,
-                gas_column_uncertainty=section.gas_column_uncertainty,
-            )
-        )
+    # the column is given for the height at which the soak begins: the made-up car begins there
+    sections = tuple(replace(setup_of(settings, name), reference_height_m=None) for name in names)
     time_s = np.arange(0.0, HORIZON_s + 0.5 * STEP_s, STEP_s)
     return Scene(
-        sections=tuple(sections),
+        sections=sections,
         standing=settings.soak.support == "standing",
         gas=settings.soak.gas,
         day_begins_s=-forecast.begin_hour * 3600.0,
@@ -128,11 +116,7 @@ def _from(times: Array, deviation: Array, most: Array) -> Array:
 
 def with_one_more(scene: Scene) -> dict[str, Scene]:
     """Return the scenes with a barometer, or a thermometer in the gas, where it isn't fitted."""
-    out: dict[str, Scene] = {}
-    if not scene.barometer and any(s.reference == "gauge" for s in scene.sections):
-        out["a barometer"] = replace(scene, barometer=True)
-    if not scene.probe:
-        out["a thermometer in the gas"] = replace(scene, probe=True)
+    out = sensors_more(scene)
     if len(out) == 2:
         out["both"] = replace(scene, barometer=True, probe=True)
     return out

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from logger.settings import Settings
 
 Array = NDArray[np.float64]
 
@@ -57,4 +60,19 @@ def reference_Pa(sections: tuple[SectionSetup, ...], barometer_Pa: float) -> Arr
             {"gauge": barometer_Pa, "absolute": 0.0, "sealed": s.sealed_reference_Pa}[s.reference]
             for s in sections
         ]
+    )
+
+
+def setup_of(settings: Settings, name: str) -> SectionSetup:
+    """Return what the settings say of a section."""
+    section, sensor = settings.section(name), settings.sensor_of(name)
+    return SectionSetup(
+        name=name,
+        reference=sensor.reference,
+        full_scale_Pa=sensor.full_scale_Pa,
+        temperature_coefficient_per_K=sensor.temperature_coefficient_per_K,
+        sealed_reference_Pa=sensor.sealed_reference_Pa,
+        gas_column_m=section.gas_column_m,
+        gas_column_uncertainty=section.gas_column_uncertainty,
+        reference_height_m=section.reference_height_m,
     )

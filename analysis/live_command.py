@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from analysis import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -26,18 +27,9 @@ log = logging.getLogger(__name__)
 
 
 def follow(
-    settings_file: Annotated[
-        Path | None,
-        typer.Option(
-            "--settings", "-s", help="Settings (TOML); else those under which the journal was logged."
-        ),
-    ] = None,
-    journal: Annotated[
-        Path | None, typer.Option("--journal", "-j", help="Journal file; else as the logger would choose it.")
-    ] = None,
-    findings_file: Annotated[
-        Path | None, typer.Option("--findings", "-f", help="Keep the findings so far in this file (JSON).")
-    ] = None,
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
+    findings_file: options.Findings = None,
     until_idle: Annotated[
         float | None,
         typer.Option("--until-idle", min=0.1, help="End after so many seconds without a new sample."),

@@ -177,13 +177,19 @@ def look_ahead(scene: Scene, evidence: Evidence, limit_per_s: Array, now_s: floa
     return Outlook(decided, narrower)
 
 
-def _with_more(scene: Scene) -> dict[str, Scene]:
-    """Return the scenes that a better rig would give, by the words for what is added."""
+def sensors_more(scene: Scene) -> dict[str, Scene]:
+    """Return the scenes with one sensor more, by the words for what is added."""
     out: dict[str, Scene] = {}
     if not scene.barometer and any(s.reference == "gauge" for s in scene.sections):
         out["a barometer"] = replace(scene, barometer=True)
     if not scene.probe:
         out["a thermometer in the gas"] = replace(scene, probe=True)
+    return out
+
+
+def _with_more(scene: Scene) -> dict[str, Scene]:
+    """Return the scenes that a better rig would give, by the words for what is better."""
+    out = sensors_more(scene)
     if scene.standing:
         known = tuple(replace(s, gas_column_uncertainty=KNOWN_COLUMN) for s in scene.sections)
         out[f"the gas column known to {100 * KNOWN_COLUMN:.0f} %"] = replace(scene, sections=known)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -19,15 +20,8 @@ def report(
         str | None,
         typer.Argument(metavar="[SOAK|FILE]", help="Name of a soak, or a journal, or a recording (CSV)."),
     ] = None,
-    settings_file: Annotated[
-        Path | None,
-        typer.Option(
-            "--settings", "-s", help="Settings (TOML); else those under which the journal was logged."
-        ),
-    ] = None,
-    journal: Annotated[
-        Path | None, typer.Option("--journal", "-j", help="Journal file; else as the logger would choose it.")
-    ] = None,
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="File to write; else <soak or file>.report.html.")
     ] = None,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 import signal
 from pathlib import Path  # noqa: TC003  typer reads the annotations when the program runs
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
-
+from analysis import options as own
+from logger import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -17,27 +17,11 @@ if TYPE_CHECKING:
 
 
 def run(
-    settings_file: Annotated[
-        Path | None, typer.Option("--settings", "-s", help="Settings file (TOML); the defaults if not given.")
-    ] = None,
-    journal: Annotated[
-        Path | None,
-        typer.Option(
-            "--journal", "-j", help="Journal file; else the settings' one, else <rig name>.journal."
-        ),
-    ] = None,
-    port: Annotated[
-        str | None,
-        typer.Option(
-            "--port", "-p", help='A device, "auto", or socket://host:port; else as in the settings.'
-        ),
-    ] = None,
-    findings_file: Annotated[
-        Path | None, typer.Option("--findings", "-f", help="Keep the findings so far in this file (JSON).")
-    ] = None,
-    verbose: Annotated[
-        bool, typer.Option("--verbose", "-v", help="Tell repeats and refused lines too.")
-    ] = False,
+    settings_file: options.Settings = None,
+    journal: options.Journal = None,
+    port: options.Port = None,
+    findings_file: own.Findings = None,
+    verbose: options.Verbose = False,
 ) -> None:
     """Log a rig and watch the soak in one process, until stopped (Ctrl-C or SIGTERM, exit 0).
 

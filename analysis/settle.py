@@ -20,11 +20,17 @@ ROUNDED_s: Final = 600.0
 WORTH_SAYING: Final = 0.2
 
 
+def _air(soak: SoakAnalysis) -> NDArray[np.float64]:
+    """Return times and air temperatures so far, s and K, (n, 2), at most as dense as the record of the bins."""
+    points = soak.estimator.trace.points
+    return np.array([(p.time_s, p.reading.ambient_temperature_K) for p in points]).reshape(-1, 2)
+
+
 def scene_of(soak: SoakAnalysis, evidence: Evidence) -> Scene:
     """Return the soak so far as a forward run needs it."""
     estimator = soak.estimator
     count = len(soak.sections)
-    air = np.array(soak.air)
+    air = _air(soak)
     rows_per_step = STEP_s * soak.rows / max(soak.last_s - soak.first_s, 1.0)
     variance = soak.bins.noise**2 / max(rows_per_step, 1.0)
     pressure = np.where(np.isfinite(estimator.first_Pa), estimator.first_Pa, 1e6)
@@ -46,9 +52,10 @@ def scene_of(soak: SoakAnalysis, evidence: Evidence) -> Scene:
 
 def outlook_of(soak: SoakAnalysis, evidence: Evidence, limit_per_s: NDArray[np.float64]) -> Outlook | None:
     """Look ahead; None while there is too little to go by."""
-    if len(soak.air) < 3 or soak.air[-1][0] - soak.air[0][0] < 2.0 * STEP_s:
+    time_s = _air(soak)[:, 0]
+    if len(time_s) < 3 or time_s[-1] - time_s[0] < 2.0 * STEP_s:
         return None
-    return look_ahead(scene_of(soak, evidence), evidence, limit_per_s, soak.air[-1][0])
+    return look_ahead(scene_of(soak, evidence), evidence, limit_per_s, float(time_s[-1]))
 
 
 def settling(outlook: Outlook, i: int, begin_utc: np.datetime64 | None) -> list[str]:

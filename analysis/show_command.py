@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import sys
 import time
-from pathlib import Path  # noqa: TC003  typer reads the annotations when the program runs
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
+from analysis import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -19,15 +19,8 @@ EVERY_s: Final = 1.0
 
 
 def show(
-    settings_file: Annotated[
-        Path | None,
-        typer.Option(
-            "--settings", "-s", help="Settings (TOML); else those under which the journal was logged."
-        ),
-    ] = None,
-    journal: Annotated[
-        Path | None, typer.Option("--journal", "-j", help="Journal file; else as the logger would choose it.")
-    ] = None,
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
     once: Annotated[bool, typer.Option("--once", help="Say it once and end.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Say it once, as one JSON object.")] = False,
 ) -> None:

@@ -12,7 +12,7 @@ from analysis.alarms import AlarmBook
 from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.estimator import Estimator
-from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, reference_Pa
+from analysis.inputs import Bin, STANDARD_ATMOSPHERE_Pa, reference_Pa, setup_of
 from analysis.threshold import Limit, limit_of
 from analysis.watch import Rows, Watch
 
@@ -37,8 +37,6 @@ WORTH_WEIGHING: Final = 2.0
 WORTH_A_LOOK: Final = 0.3
 SURE: Final = 0.95
 ALARM_AFTER_s: Final = 3600.0
-AIR_SPACING_s: Final = 1500.0
-MOST_AIR: Final = 1024
 NOISE_FLOOR_Pa: Final = 20.0
 NOISE_FLOOR_m: Final = 3e-5
 NOISE_FLOOR_K: Final = 0.02
@@ -80,7 +78,7 @@ class SoakAnalysis:
             )
         )
         self.bins = BinMaker(len(self.columns), width_s, floor)
-        setups = tuple(_setup(settings, name) for name in sections)
+        setups = tuple(setup_of(settings, name) for name in sections)
         self.estimator = Estimator(
             setups,
             standing=self.standing,
@@ -101,14 +99,11 @@ class SoakAnalysis:
         self.first_s = self.last_s = np.nan
         self.rows = 0
         self.coldest_ambient_K = np.inf
-        self.air: list[tuple[float, float]] = []  # s, K: half-hourly, thinned out when it grows long
-        self.air_spacing_s = AIR_SPACING_s
         self.used_s = np.zeros(count)
         self.spikes = np.zeros(count, dtype=np.intp)
         self.stuck_bins = np.zeros(count, dtype=np.intp)
         self.pressure_sum = np.zeros(count)
         self.leak_seen = np.zeros(count, dtype=np.intp)
-        self.leak_probability = np.zeros(count)
         self.limits: list[Limit] = [Limit(None)] * count
         self.evidence: Evidence | None = None
         self.evidence_at = -1.0
@@ -198,7 +193,6 @@ class SoakAnalysis:
             ambient = float(np.nanmean(gas))
         if np.isfinite(raw.mean[-3]):
             self.coldest_ambient_K = min(self.coldest_ambient_K, ambient)
-        self._keep_air(raw.time_s, ambient)
         barometer = float(raw.mean[-2]) if np.isfinite(raw.mean[-2]) else STANDARD_ATMOSPHERE_Pa
         absolute = pressure + reference_Pa(self.estimator.sections, barometer)
         before, looked_s = self.estimator.bank.count.copy(), self.estimator.time_s
@@ -223,15 +217,6 @@ class SoakAnalysis:
         if self.estimator.time_s > looked_s:
             self._watch_leaks(raw.time_s)
 
-    def _keep_air(self, time_s: float, ambient_K: float) -> None:
-        """Keep the air's course for looking ahead, in bounded memory."""
-        if not np.isfinite(ambient_K) or (self.air and time_s - self.air[-1][0] < self.air_spacing_s):
-            return
-        self.air.append((time_s, ambient_K))
-        if len(self.air) > MOST_AIR:
-            self.air = self.air[::2]
-            self.air_spacing_s *= 2.0
-
     def _watch_leaks(self, time_s: float) -> None:
         if time_s - self.first_s < ALARM_AFTER_s:
             return
@@ -240,19 +225,19 @@ class SoakAnalysis:
         )
         raised = np.array([(name, "leak") in self.book.standing for name in self.sections])
         worth = np.flatnonzero(raised | (clearest_leak(self.estimator.bank) > WORTH_WEIGHING))
-        self.leak_probability = np.zeros(len(self.sections))
+        probability = np.zeros(len(self.sections))
         if len(worth) and (glance := self.estimator.glance(worth)) is not None:
-            self.leak_probability[worth] = glance.probability_leaks_over(limit[worth], LEAK_PRIOR)
-        doubt = np.where(raised, self.leak_probability < SURE, self.leak_probability > WORTH_A_LOOK)
+            probability[worth] = glance.probability_leaks_over(limit[worth], LEAK_PRIOR)
+        doubt = np.where(raised, probability < SURE, probability > WORTH_A_LOOK)
         if doubt.any() and (full := self.known()) is not None:
-            self.leak_probability = full.probability_leaks_over(limit, LEAK_PRIOR)
-        self.leak_probability = np.where(self.estimator.bank.count >= 6, self.leak_probability, 0.0)
-        over = self.leak_probability > ALARM_PROBABILITY
+            probability = full.probability_leaks_over(limit, LEAK_PRIOR)
+        probability = np.where(self.estimator.bank.count >= 6, probability, 0.0)
+        over = probability > ALARM_PROBABILITY
         self.leak_seen = np.where(over, self.leak_seen + 1, 0)
         for i, name in enumerate(self.sections):
             if self.leak_seen[i] == 2:
                 self.book.raise_(name, "leak", time_s)
-            elif self.leak_probability[i] < ALARM_CLEARED:
+            elif probability[i] < ALARM_CLEARED:
                 self.book.clear(name, "leak", time_s)
 
     def known(self) -> Evidence | None:
@@ -261,20 +246,6 @@ class SoakAnalysis:
             self.evidence = self.estimator.evidence()
             self.evidence_at = self.estimator.time_s
         return self.evidence
-
-
-def _setup(settings: Settings, name: str) -> SectionSetup:
-    section, sensor = settings.section(name), settings.sensor_of(name)
-    return SectionSetup(
-        name=name,
-        reference=sensor.reference,
-        full_scale_Pa=sensor.full_scale_Pa,
-        temperature_coefficient_per_K=sensor.temperature_coefficient_per_K,
-        sealed_reference_Pa=sensor.sealed_reference_Pa,
-        gas_column_m=section.gas_column_m,
-        gas_column_uncertainty=section.gas_column_uncertainty,
-        reference_height_m=section.reference_height_m,
-    )
 
 
 def _day_begins_s(begin_utc: np.datetime64 | None, longitude_deg: float) -> float | None:

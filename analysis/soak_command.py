@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from analysis.register import Soak
     from logger.journal_reader import JournalReader
     from logger.settings import Settings
@@ -28,13 +30,6 @@ app = typer.Typer(
     """,
 )
 
-_SettingsOption = Annotated[
-    Path | None,
-    typer.Option("--settings", "-s", help="Settings (TOML); else those under which the journal was logged."),
-]
-_JournalOption = Annotated[
-    Path | None, typer.Option("--journal", "-j", help="Journal file; else as the logger would choose it.")
-]
 _AtOption = Annotated[
     str | None,
     typer.Option(help="A moment that is past, like 2027-01-15T18:00:00Z; else now."),
@@ -45,8 +40,8 @@ _JsonOption = Annotated[bool, typer.Option("--json", help="As JSON.")]
 @app.command("begin")
 def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
     name: Annotated[str, typer.Argument(help="What the soak is called; each name once per journal.")],
-    settings_file: _SettingsOption = None,
-    journal: _JournalOption = None,
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
     job: Annotated[str, typer.Option(help="The job's number or name.")] = "",
     car: Annotated[str, typer.Option(help="The car, in your own words.")] = "",
     customer: Annotated[str, typer.Option(help="The customer's reference.")] = "",
@@ -98,8 +93,8 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
 
 @app.command("end")
 def end(
-    settings_file: _SettingsOption = None,
-    journal: _JournalOption = None,
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
     at: _AtOption = None,
     as_json: _JsonOption = False,
 ) -> None:
@@ -122,8 +117,8 @@ def end(
 
 @app.command("list")
 def list_soaks(
-    settings_file: _SettingsOption = None,
-    journal: _JournalOption = None,
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line.")] = False,
 ) -> None:
     """List a journal's soaks, oldest first.

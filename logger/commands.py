@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logger import options
+
 if TYPE_CHECKING:
     from logger.daemon import Daemon
     from logger.readings_mirror import ReadingsMirror
@@ -24,28 +26,14 @@ MIRROR_AGAIN_s = 60.0
 
 
 def log_rig(
-    settings_file: Annotated[
-        Path | None, typer.Option("--settings", "-s", help="Settings file (TOML); the defaults if not given.")
-    ] = None,
-    journal: Annotated[
-        Path | None,
-        typer.Option(
-            "--journal", "-j", help="Journal file; else the settings' one, else <rig name>.journal."
-        ),
-    ] = None,
-    port: Annotated[
-        str | None,
-        typer.Option(
-            "--port", "-p", help='A device, "auto", or socket://host:port; else as in the settings.'
-        ),
-    ] = None,
+    settings_file: options.Settings = None,
+    journal: options.Journal = None,
+    port: options.Port = None,
     status: Annotated[
         bool, typer.Option("--status", help="Log nothing; say whether readings come in (exit 1 if not).")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="With --status: one JSON object.")] = False,
-    verbose: Annotated[
-        bool, typer.Option("--verbose", "-v", help="Tell repeats and refused lines too.")
-    ] = False,
+    verbose: options.Verbose = False,
 ) -> None:
     """Log a rig into a journal until stopped (Ctrl-C or SIGTERM), through unplugged cables and restarts.
 

@@ -22,7 +22,7 @@ from analysis.outlook import (
 )
 from analysis.priors import Priors
 from analysis.settle import outlook_of, scene_of, settling
-from analysis.soak import MOST_AIR, SoakAnalysis
+from analysis.soak import SoakAnalysis
 from analysis.trace import MOST_POINTS
 from logger.settings import settings_from_text
 from logger.virtual.draws import Uniform
@@ -136,7 +136,7 @@ def test_what_was_foretold_comes() -> None:
         now, then = early.known(), late.known()
         assert now is not None and then is not None  # noqa: PT018  (for the type checker)
         times, deviation = uncertainty(scene_of(early, now), 14.0 * HOUR_S)
-        at = int(np.searchsorted(times, early.air[-1][0], side="right")) - 1
+        at = int(np.searchsorted(times, early.estimator.time_s, side="right")) - 1
         ratios.append(foretold(deviation, now, at)[-1] / deviation_of(then))
     # "about": the weather to come and the models' weights are not known
     assert 0.7 < np.median(ratios) < 1.5
@@ -183,10 +183,9 @@ def grown(hours: tuple[float, float]) -> float:
         # what was raised and found is told and grows with what happens, not with time
         soak.book.alarms.clear()
         soak.estimator.steps.clear()
-        # two records grow to a bound: the air's course and the points of the plots
-        assert len(soak.air) <= MOST_AIR
+        # the record of the bins grows to a bound
         assert len(soak.estimator.trace.points) <= MOST_POINTS + 1
-        sizes.append(len(pickle.dumps(soak)) - len(pickle.dumps((soak.air, soak.estimator.trace))))
+        sizes.append(len(pickle.dumps(soak)) - len(pickle.dumps(soak.estimator.trace)))
     return sizes[1] / sizes[0]
 
 
