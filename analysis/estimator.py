@@ -144,7 +144,7 @@ class Estimator:
         self.since_s = step_s
         self._advance(reading, step_s)
         observed, regressor, use = self._observe(reading)
-        noise = np.where(use, self._noise(reading), 1.0)
+        noise = np.where(use, self._noise(reading) + self.housing_variance, 1.0)
         use = self._guard(observed, regressor, noise, use)
         kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
         self._remember_coldest(regressor, use)
@@ -207,7 +207,7 @@ class Estimator:
         self.bank.covariance[..., BAROMETER, BAROMETER] = np.where(self.gauge, error_Pa, 0.0)[:, None] ** 2
         self.time_s = self.begun_s = reading.time_s
         self.ambient_K = reading.ambient_temperature_K
-        self.housing_K = np.array(self.ambient_K)
+        self.housing_K = np.full(2, self.ambient_K)
         self.filled_K = np.array(self.ambient_K)
         self.lagged = np.full(self.lag_triples_s.shape, self.ambient_K)
         for i, section in enumerate(self.sections):
@@ -220,8 +220,9 @@ class Estimator:
         self.lagged = lag_step(self.lagged, ambient_before, ambient, step_s, self.lag_triples_s)
         self.ambient_K = reading.ambient_temperature_K
         self.time_s = reading.time_s
+        # the transducer's own temperature: the quickest and the slowest that it may be
         self.housing_K = lag_step(
-            self.housing_K, ambient_before, ambient, step_s, np.array(self.priors.transducer_lag_s)
+            self.housing_K, ambient_before, ambient, step_s, np.array(self.priors.transducer_lags_s)
         )
         if self.day_begins_s is not None:
             sun = sun_parts(self.time_s - self.day_begins_s)
@@ -284,8 +285,10 @@ class Estimator:
         full_scale = np.array([s.full_scale_Pa for s in sections])
         coefficient = np.array([s.temperature_coefficient_per_K for s in sections])
         both = coefficient * np.hypot(full_scale, pressure) / absolute
-        x[..., AIR_SIDE] = both[:, None] * (float(self.housing_K) - ADJUSTED_AT_K)
-        x[..., GAS_SIDE] = both[:, None] * (temperature - float(self.housing_K))
+        quick_K, slow_K = self.housing_K
+        x[..., AIR_SIDE] = both[:, None] * (quick_K - ADJUSTED_AT_K)
+        x[..., GAS_SIDE] = both[:, None] * (temperature - quick_K)
+        self.housing_variance = (both * (quick_K - slow_K)) ** 2 / 3.0
         x[..., CREEP] = -np.log10(1.0 + elapsed / self.priors.creep_time_s)
         x[..., LAG] = sensitivity * ((high - low) / (2.0 * self.priors.log_lag_spread)) * share
         x[..., AMBIENT] = sensitivity

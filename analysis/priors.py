@@ -18,6 +18,7 @@ all of them; none is a correction.
 | what one lag can't describe of a change in temperature | 20 % of the change in a bin, fades | no source |
 | slow thermal disturbance (Ornstein-Uhlenbeck) | grid of sizes and correlation times | evidence decides |
 | transducer against temperature, zero and span | datasheet limit / √3 (rectangular) | settings; JCGM 100:2008 4.3.7 |
+| lag of the transducer behind the air: what lies between counts as noise | 1 to 20 min | common practice, no source |
 | the share of it that follows the gas and not the air | half as much | common practice, no source |
 | creep of the rubber after a fill (20 min before) | 0.20 ± 0.10 % of volume per decade | order of size, no source |
 | share of the bound on condensing water, shop air | 0 to 1, rectangular | JCGM 100:2008 4.3.7; `analysis/water.py` |
@@ -70,7 +71,7 @@ class Priors:
         )
     )
     structure: float = 0.2
-    transducer_lag_s: float = 60.0
+    transducer_lags_s: tuple[float, float] = (60.0, 1200.0)
     gas_share: float = 0.5
     wobble: float = 0.05
     wobble_time_s: float = 4.0 * 3600.0
