@@ -75,7 +75,11 @@ def test_live_across_a_restart_is_the_replay_byte_for_byte(bay: Bay, how: signal
     first.send_signal(how)
     first.communicate(timeout=20)
     assert first.returncode == (0 if how == signal.SIGTERM else -signal.SIGKILL)
+    bay.findings.unlink()
     second = bay.follow()
+    wait_for(
+        bay.findings.exists, "the second to be at work"
+    )  # a process that starts up can't end in good order
     rig.communicate(timeout=60)
     assert bay.logger.stop(logger) == 0
     second.send_signal(signal.SIGTERM)
