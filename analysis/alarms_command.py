@@ -44,7 +44,7 @@ def alarms(
 
     path = journal or journal_path(read_settings(settings_file, None))
     if not path.exists():
-        raise PlainError(f"{path}: there is no such journal")
+        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
     if acknowledge is not None:
         _acknowledge(path, acknowledge, by)
     found = [(name, alarm) for name, alarm in read_alarms(path) if history or alarm.cleared is None]

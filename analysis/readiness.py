@@ -204,11 +204,11 @@ def _settled(seen: Seen, name: str, settings: Settings) -> Check:
     what = f"{name} settled"
     if len(log) < 3:
         return Check(what, "care", "too few readings to see when it was filled")
+    # the middle of each three: a single spike, up or down, is no fill
+    log = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(log, 1, mode="reflect"), 3), axis=1)
     minute = np.searchsorted(time_s, time_s - 60.0)
     before = log[np.minimum(minute, np.maximum(np.arange(len(log)) - 1, 0))]
-    # what stays up for three readings; a single spike is no fill
-    stays = np.minimum(log, np.minimum(np.append(log[1:], log[-1]), np.append(log[2:], [log[-1]] * 2)))
-    rises = np.flatnonzero(stays - before > FILL)
+    rises = np.flatnonzero(log - before > FILL)
     span = float(time_s[-1] - time_s[0]) / 60.0
     if len(rises) == 0 and span < SETTLED_min:
         return Check(
@@ -259,7 +259,7 @@ def hold(seen: Seen, name: str, settings: Settings, hold_s: float) -> Check:
 
 def _told(what: str, fall: tuple[float, float, float]) -> Check:
     value, low, high = (100.0 * x for x in fall)
-    said = f"falls by {value:.2f} %/min ({low:.2f} to {high:.2f})"
+    said = f"{'falls' if value >= 0.0 else 'rises'} by {abs(value):.2f} %/min (a fall of {low:.2f} to {high:.2f})"
     if low > 100.0 * FAST_per_min:
         return Check(
             what, "no", f"{said}: a fitting leaks, or fresh gas still cools; leak spray, then hold again"

@@ -38,7 +38,7 @@ def show(
     settings = None if settings_file is None else load_settings(settings_file)
     path = journal or journal_path(settings or default_settings())
     if not path.exists():
-        raise PlainError(f"{path}: there is no such journal")
+        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
     with Look(path, settings) as look:
         state = look.state()
         if as_json:

@@ -129,7 +129,7 @@ def list_soaks(
 
     _, path = _where(settings_file, journal)
     if not path.exists():
-        raise PlainError(f"{path}: there is no such journal")
+        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
     soaks = read_soaks(path)
     if as_json:
         for soak in soaks:

@@ -49,7 +49,7 @@ class JournalReader:
         """Open read-only; raises JournalError if there is no journal, or none that this version can read."""
         self.path, self.cursor = path, cursor
         if not path.is_file():
-            raise JournalError(path, "there is no such journal")
+            raise JournalError(path, "there is no such journal: is the logger started, and is this its file?")
         try:
             self._connection = sqlite3.connect(
                 f"{path.absolute().as_uri()}?mode=ro",
