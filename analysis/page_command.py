@@ -78,7 +78,9 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
         raise PlainError("nothing to show: name --settings or --journal, once for each rig")
     for path in journals:
         if not path.exists():
-            raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
+            raise PlainError(
+                f"{path}: there is no such journal: is the logger started, and is this its file?"
+            )
     out: dict[str, Watched] = {}
     for one in found:
         plain = re.sub(r"[^\w.-]", "_", one.key)[:60] or "rig"

@@ -69,7 +69,9 @@ def _gather(what: str | None, settings: Settings | None, journal: Path | None) -
     path = journal or journal_path(settings or default_settings())
     if not path.exists():
         if what is None or journal is not None:
-            raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
+            raise PlainError(
+                f"{path}: there is no such journal: is the logger started, and is this its file?"
+            )
         raise PlainError(f"{what}: no such file, and no journal {path} that could have a soak of this name")
     material = of_journal(path, settings, what)
     return material, _file_name(path.stem if what is None else what)
