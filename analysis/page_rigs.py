@@ -66,6 +66,11 @@ class Rigs:
         one = self.watched[key]
         try:
             look = self._looks.get(key)
+            if look is None and not one.path.exists():
+                # beside a logger that is just starting this is nothing for the log; the page says it in red
+                self.errors[key] = f"{one.path}: no such journal yet: is the logger started?"
+                self.looked_s[key] = time.monotonic()
+                return
             if look is None:
                 look = self._looks[key] = Look(one.path, one.settings)
             self.states[key] = look.state()

@@ -1,7 +1,7 @@
 """Where word goes: the broker (`[mqtt]`), people (`[notify]`), the page (`[page]`). The tables hold secrets.
 
     [mqtt]    host, port, root, user, password (or CORNERHOLD_MQTT_PASSWORD), tls, ca (relative to the settings file)
-    [page]    token_sha256, of the token that the page asks for
+    [page]    token_sha256 (of the token that the page asks for), host, port
     [notify]  urls (or CORNERHOLD_NOTIFY_URLS, separated by blanks), summary ("06:30", the computer's zone), repeat
 
 A journal keeps the text of the settings under which it was written; these tables are left out of it.
@@ -27,6 +27,7 @@ PASSWORD_VARIABLE: Final = "CORNERHOLD_MQTT_PASSWORD"  # noqa: S105  a name, no 
 URLS_VARIABLE: Final = "CORNERHOLD_NOTIFY_URLS"
 SECRET_TABLES: Final = ("mqtt", "notify", "page")
 _PORT, _PORT_TLS = 1883, 8883
+_HOST_PAGE, _PORT_PAGE = "127.0.0.1", 8460
 _ROOT = re.compile(r"[A-Za-z0-9_.-]+(/[A-Za-z0-9_.-]+)*")
 
 
@@ -70,10 +71,13 @@ class NotifySettings:
 
 @dataclass(frozen=True, slots=True)
 class PageSettings:
-    """Who may see the page from elsewhere."""
+    """Where the page is, and who may see it from elsewhere."""
 
     token_sha256: str | None = field(default=None, repr=False)
     """Of the token, in hex; None: the page stays on this computer."""
+    host: str = _HOST_PAGE
+    port: int = _PORT_PAGE
+    """0: a free one."""
 
 
 def read_page(table: Table) -> PageSettings:
@@ -83,8 +87,12 @@ def read_page(table: Table) -> PageSettings:
         raise table.error(
             "token_sha256", "must be 64 hex digits, as `cornerhold page --make-token` says them"
         )
+    host = table.text("host", _HOST_PAGE)
+    if not host.strip():
+        raise table.error("host", 'must be an address, as "127.0.0.1"')
+    port = table.whole("port", _PORT_PAGE, 0, 65535)
     table.finish()
-    return PageSettings(hashed or None)
+    return PageSettings(hashed or None, host.strip(), port)
 
 
 def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:

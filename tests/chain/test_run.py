@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
+import re
 import signal
+import socket
 import subprocess
 import sys
+import urllib.error
+import urllib.request
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,9 +17,12 @@ from hand_rig import HandRig
 from logger_process import wait_for
 from pty_rig import PtyRig
 
+from analysis import page_server, run_command
 from analysis.alarm_store import alarms_path
+from analysis.page_server import PageThread, listening_on
 from analysis.register import soaks_path
 from logger.readings_mirror import cursor_path
+from logger.settings import settings_from_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -117,6 +125,124 @@ def test_word_that_could_never_leave_is_refused_at_once(bay: Bay, text: str, wor
     with bay.settings.open("a") as file:
         file.write(text)
     assert words in ends(bay.run())
+
+
+def answer(address: str) -> str:
+    try:
+        with urllib.request.urlopen(address, timeout=30) as found:  # noqa: S310  our own address
+            return str(found.read().decode())
+    except urllib.error.HTTPError as error:
+        with error:
+            return f"{error.code} {error.read().decode()}"
+
+
+def test_the_page_comes_with_it_and_goes_with_it(bay: Bay) -> None:
+    with bay.settings.open("a") as file:
+        file.write("[page]\nport = 0\n")
+    process = bay.run()
+    assert process.stderr is not None
+    address = next(found[1] for line in process.stderr if (found := re.search(r"page: (http\S+)", line)))
+    wait_for(lambda: '"measuring":true' in answer(f"{address}api/rigs/bay-2"), "the page's first look")
+    assert "front_left" in answer(address)
+    process.send_signal(signal.SIGTERM)
+    _, said = process.communicate(timeout=30)
+    assert process.returncode == 0, said
+    assert "Traceback" not in said
+    with pytest.raises(OSError, match="refused"):
+        answer(address)
+
+
+def test_the_page_of_a_run_has_its_limits_and_its_option(bay: Bay) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        number = taken.getsockname()[1]
+        text = bay.settings.read_text()
+        bay.settings.write_text(f"{text}[page]\nport = {number}\n")
+        assert f"can't listen on 127.0.0.1 port {number}: Address already in use" in ends(bay.start("run"))
+        bay.settings.write_text(f'{text}[page]\nhost = "0.0.0.0"\nport = 0\n')
+        assert "the settings need [page] token_sha256" in ends(bay.start("run"))
+        process = bay.run("--no-page")
+        process.terminate()
+        assert "page" not in process.communicate(timeout=30)[1]
+        assert process.returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "option", "expected"),
+    [
+        ("", None, None),
+        ("", True, ("127.0.0.1", 8460, None)),
+        ("[page]\nport = 9\n", None, ("127.0.0.1", 9, None)),
+        ("[page]\nport = 9\n", False, None),
+    ],
+)
+def test_who_gets_a_page(
+    text: str, option: bool | None, expected: object, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(page_server, "listening_on", lambda *words: words)
+    assert run_command._page_address(settings_from_text(text), with_page=option) == expected
+
+
+def test_without_the_extra_the_recording_goes_on_and_says_so(bay: Bay) -> None:
+    """A process in which the page's libraries can't be found."""
+    with bay.settings.open("a") as file:
+        file.write("[page]\nport = 0\n")
+    without = "from analysis import page_server as s; s.NEEDED = ('no_such_part',); "
+    started = [*COMMAND[:2], without + COMMAND[2], "run", "-s", str(bay.settings), "-p", str(bay.port.path)]
+    process = subprocess.Popen(started, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    bay.started.append(process)
+    wait_for(lambda: process.poll() is not None or bay.port.acknowledged > 10, "readings")
+    process.terminate()
+    _, said = process.communicate(timeout=30)
+    assert process.returncode == 0, said
+    assert "no page here: the page needs no_such_part: pip install '.[page]'" in said
+    asked = subprocess.run([*started, "--page"], capture_output=True, text=True, check=False, timeout=60)
+    assert asked.returncode == 1
+    assert asked.stderr == "cornerhold: the page needs no_such_part: pip install '.[page]'\n"
+
+
+def test_when_the_page_can_not_go_on_all_ends(bay: Bay) -> None:
+    """A process whose page breaks down after the first readings."""
+    with bay.settings.open("a") as file:
+        file.write("[page]\nport = 0\n")
+    breaking = (
+        "import asyncio, uvicorn\n"
+        "async def serve(self, sockets=None):\n"
+        "    await asyncio.sleep(0.2)\n"
+        "uvicorn.Server.serve = serve\n"
+    )
+    process = subprocess.Popen(
+        [*COMMAND[:2], breaking + COMMAND[2], "run", "-s", str(bay.settings), "-p", str(bay.port.path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    bay.started.append(process)
+    assert ends(process) == "cornerhold: the page ended"
+
+
+async def test_what_breaks_the_server_reaches_the_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Broken:
+        should_exit = False
+
+        async def serve(self, sockets: list[socket.socket]) -> None:  # noqa: ARG002  as the real one
+            raise ZeroDivisionError
+
+    with listening_on("127.0.0.1", 0, None) as listening, pytest.raises(ZeroDivisionError):
+        await PageThread(Broken(), listening).run()  # type: ignore[arg-type]
+
+    class Hanging(Broken):
+        async def serve(self, sockets: list[socket.socket]) -> None:  # noqa: ARG002  as the real one
+            await asyncio.Event().wait()
+
+    # one that hears no call to end holds up nothing for long
+    monkeypatch.setattr(page_server, "ENDING_s", 0.05)
+    task = asyncio.create_task(PageThread(Hanging(), listening_on("127.0.0.1", 0, None)).run())  # type: ignore[arg-type]
+    await asyncio.sleep(0)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
 
 
 def test_a_mirror_that_fails_does_not_end_the_recording(bay: Bay) -> None:

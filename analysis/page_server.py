@@ -1,0 +1,129 @@
+"""The page's server: its address, and the thread in which `run` keeps it beside logger and analysis.
+
+In `run` the page must not hold up the recording: it has a thread and an event loop of its own, follows the journal as a
+second reader (`analysis/page_rigs.py`, in one more thread, most of the time asleep), and shares no object with the
+daemon. What a request breaks, breaks that request; when the server itself ends, the process is told.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+import time
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Final
+
+from analysis.page_guard import is_loopback
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    import uvicorn
+
+    from analysis.page_rigs import Watched
+
+NEEDED: Final = ("fastapi", "uvicorn", "python_multipart")
+CONNECTIONS: Final = 64
+"""More at a time are told to come again (503): the process has other things to do."""
+LAST_ANSWERS_s: Final = 2
+ENDING_s: Final = 10.0
+
+
+def missing_words() -> str | None:
+    """What is missing for a page on this machine, and how to get it; None: nothing."""
+    missing = [name for name in NEEDED if find_spec(name) is None]
+    return f"the page needs {', '.join(missing)}: pip install '.[page]'" if missing else None
+
+
+def listening_on(host: str, port: int, token_sha256: str | None) -> socket.socket:
+    """Take an address (port 0: a free one). Others must not be able to reach it unless there is a token."""
+    if not is_loopback(host) and token_sha256 is None:
+        raise PlainError(
+            f"page on {host}: others can reach this, so the settings need [page] token_sha256 "
+            "(cornerhold page --make-token)"
+        )
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        listening = socket.socket(family, kind, protocol)
+    except OSError as error:
+        raise PlainError(f"can't listen on {host} port {port}: {error.strerror or error}") from None
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(address)
+    except OSError as error:
+        listening.close()
+        raise PlainError(
+            f"can't listen on {host} port {port}: {error.strerror or error} ([page] port names another one)"
+        ) from None
+    return listening
+
+
+def address_of(listening: socket.socket) -> str:
+    """The address as a browser takes it."""
+    name, number = listening.getsockname()[:2]
+    return f"http://{f'[{name}]' if ':' in name else name}:{number}/"
+
+
+def make_server(
+    watched: tuple[Watched, ...], token_sha256: str | None, *, only_loopback: bool, own_log: bool = True
+) -> uvicorn.Server:
+    """Return a server that does not run yet; with `own_log` it writes its complaints to stderr itself."""
+    import uvicorn  # noqa: PLC0415  an optional extra, as what uses it
+
+    from analysis.page import make_app  # noqa: PLC0415
+    from analysis.page_guard import Guard  # noqa: PLC0415
+    from analysis.page_rigs import Rigs  # noqa: PLC0415
+
+    app = make_app(Rigs(watched), Guard(token_sha256, time.monotonic), only_loopback=only_loopback)
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        lifespan="on",
+        limit_concurrency=CONNECTIONS,
+        timeout_graceful_shutdown=LAST_ANSWERS_s,
+    )
+    if not own_log:
+        config.log_config = None
+    return uvicorn.Server(config)
+
+
+class PageThread:
+    """A page in a thread of its own."""
+
+    def __init__(self, server: uvicorn.Server, listening: socket.socket) -> None:
+        """Nothing runs yet."""
+        self._server = server
+        self._listening = listening
+
+    async def run(self) -> None:
+        """Serve until cancelled; return or raise only if the page ends by itself."""
+        loop = asyncio.get_running_loop()
+        ended: asyncio.Future[BaseException | None] = loop.create_future()
+
+        def tell(error: BaseException | None) -> None:
+            if not ended.done():
+                ended.set_result(error)
+
+        def serve() -> None:
+            error: BaseException | None = None
+            try:
+                asyncio.run(self._server.serve(sockets=[self._listening]))
+            except BaseException as caught:  # noqa: BLE001  handed to whoever waits, whatever it is
+                error = caught
+            if not loop.is_closed():
+                loop.call_soon_threadsafe(tell, error)
+
+        # daemon: not even a request that hangs holds up the end of the logging
+        thread = threading.Thread(target=serve, name="page", daemon=True)
+        with self._listening:
+            thread.start()
+            try:
+                error = await asyncio.shield(ended)
+            except asyncio.CancelledError:
+                self._server.should_exit = True
+                await asyncio.wait((ended,), timeout=ENDING_s)
+                raise
+        if error is not None:
+            raise error
