@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from analysis import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
 
     from rich.live import Live
 
+    from analysis.rig_files import RigFiles
     from analysis.service import View
     from logger.settings import Settings
 
@@ -27,9 +27,28 @@ log = logging.getLogger(__name__)
 
 
 def follow(
-    settings_file: options.LoggedSettings = None,
-    journal: options.Journal = None,
-    findings_file: options.Findings = None,
+    settings_files: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--settings",
+            "-s",
+            help="Settings (TOML), once for each rig, or a folder of them; else those in the journal.",
+        ),
+    ] = None,
+    journals: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--journal", "-j", help="Journal, once for each rig; else as the logger would choose it."
+        ),
+    ] = None,
+    findings_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--findings",
+            "-f",
+            help="Keep the findings so far in this file (JSON); of several rigs: in this folder.",
+        ),
+    ] = None,
     until_idle: Annotated[
         float | None,
         typer.Option("--until-idle", min=0.1, help="End after so many seconds without a new sample."),
@@ -48,21 +67,52 @@ def follow(
     Only the soak that runs is judged (`cornerhold soak`); a journal in which none was ever begun is judged whole. Alarms
     are kept in a file beside the journal and go to the broker and to people, if the settings name them.
 
+    Several rigs are watched by one process. One that fails is told, tried again and costs the others nothing.
+
     Example: cornerhold analysis --settings bay-2.toml --journal bay-2.journal --findings bay-2.json
     """
-    from logger.commands import journal_path  # noqa: PLC0415  what --help does not need is loaded when needed
-    from logger.settings import default_settings, load_settings  # noqa: PLC0415
+    from analysis.rig_files import RigFiles, rig_files  # noqa: PLC0415  what --help does not need is loaded when needed
+    from logger.commands import journal_path  # noqa: PLC0415
+    from logger.settings import default_settings  # noqa: PLC0415
 
     log_to_stderr()
-    settings = None if settings_file is None else load_settings(settings_file)
-    path = journal or journal_path(settings or default_settings())
+    rigs = rig_files(settings_files or [], journals or [])
+    if len(rigs) > 1:
+        _check_folder(findings_file)
+        asyncio.run(_follow_several(rigs, findings_file, until_idle, look=look))
+        return
+    # neither settings nor journal: the logger's defaults
+    files = rigs[0] if rigs else RigFiles(None, journal_path(default_settings()))
+    settings, path = files.read()
     if findings_file is not None and not findings_file.absolute().parent.is_dir():
         raise PlainError(f"{findings_file}: there is no such folder")
     asyncio.run(_follow(settings, path, findings_file, until_idle, look=look))
 
 
+def _check_folder(folder: Path | None) -> None:
+    if folder is not None and not folder.is_dir():
+        raise PlainError(
+            f"{folder}: with several rigs --findings is a folder, and there is none of this name"
+        )
+
+
 class _Stderr(logging.Handler):
-    """Writes to what stderr is at the moment: while a picture stands on the terminal, lines go above it."""
+    """Writes to what stderr is at the moment: while a picture stands on the terminal, lines go above it.
+
+    Where several rigs are watched, a line begins with the name of the one that it is about.
+    """
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the line."""
+        from analysis.service import RIG  # noqa: PLC0415
+
+        name = RIG.get()
+        if name:
+            # a copy: other handlers get the record as it was
+            record = logging.makeLogRecord(
+                vars(record) | {"msg": f"{name}: {record.getMessage()}", "args": None}
+            )
+        return super().format(record)
 
     def emit(self, record: logging.LogRecord) -> None:
         """Write one line."""
@@ -94,6 +144,19 @@ async def _follow(
         )
         said = await service.run(stop)
     last_word(path, said)
+
+
+async def _follow_several(
+    rigs: tuple[RigFiles, ...], findings_folder: Path | None, until_idle: float | None, *, look: bool
+) -> None:
+    from analysis.several import Several  # noqa: PLC0415
+
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    several = Several(rigs, _Changes, findings_folder=findings_folder, until_idle=until_idle, look=look)
+    await several.run(stop)
 
 
 def last_word(path: Path, said: dict[str, Any] | None) -> None:

@@ -10,6 +10,7 @@ import contextlib
 import json
 import logging
 import os
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any, Protocol
 
 from logger.errors import PlainError
@@ -27,7 +28,12 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+RIG: ContextVar[str] = ContextVar("rig", default="")
+"""Whose service speaks, for the log of a process that watches several."""
+
 POLL_s = 0.02
+POLL_EACH_s = 0.0005
+"""With many rigs in a process each is looked at less often: an idle look takes some 40 µs."""
 LOOK_s = 0.25
 """How often the register of soaks is looked at, and the letters that may be due."""
 WRITE_s = 1.0
@@ -60,8 +66,15 @@ class Service:
         view: View,
         look: bool,
         beside_logger: bool = False,
+        companions: int = 1,
     ) -> None:
-        """With `look` nothing is kept and no word is sent. `beside_logger`: in its process."""
+        """With `look` nothing is kept and no word is sent. `beside_logger`: in its process.
+
+        `companions`: so many services share the process, this one counted.
+        """
+        self.companions = companions
+        self.watching = False
+        """The journal is open and followed."""
         self.beside_logger = beside_logger
         self.settings = settings
         self.path = path
@@ -120,8 +133,11 @@ class Service:
                     told = True
                 if self.until_idle is not None and loop.time() - begun >= self.until_idle:
                     raise
-            await _pause(stop, POLL_s)
+            await self._pause()
         return None
+
+    async def _pause(self) -> None:
+        await asyncio.sleep(max(POLL_s, POLL_EACH_s * self.companions))
 
     def _rig_name(self, reader: JournalReader) -> str:
         from logger.conversions import stored_settings  # noqa: PLC0415
@@ -165,6 +181,7 @@ class Service:
     async def _watch(self, watcher: Watcher, stop: asyncio.Event, tasks: list[asyncio.Task[None]]) -> None:
         loop = asyncio.get_running_loop()
         self._file = _identity(self.path)
+        self.watching = True
         if watcher.soak is None:
             log.info("no soak was begun: the whole journal is judged as one")
         due_s = loop.time() + WRITE_s
@@ -187,7 +204,8 @@ class Service:
                 begun, told = loop.time(), state
                 self._tell(self._write(watcher, final=False))
                 # a slow machine looks less often; its time is for the readings
-                due_s = loop.time() + max(WRITE_s, (loop.time() - begun) / WRITING_SHARE)
+                took_s = (loop.time() - begun) * self.companions
+                due_s = loop.time() + max(WRITE_s, took_s / WRITING_SHARE)
             if some:
                 await asyncio.sleep(0)
                 continue
@@ -200,7 +218,7 @@ class Service:
                 watcher.running and silent_s > SILENCE_s and silent_s > 3.0 * watcher.follower.period_s()
             )
             self.view.silence(silent_s if worth_a_word else None)
-            await _pause(stop, POLL_s)
+            await self._pause()
 
     def _look(self, watcher: Watcher, now_s: float) -> None:
         if watcher.look() and watcher.soak is not None:
@@ -251,8 +269,3 @@ def _identity(path: Path) -> tuple[int, int] | None:
     except FileNotFoundError:
         return None
     return found.st_dev, found.st_ino
-
-
-async def _pause(stop: asyncio.Event, seconds: float) -> None:
-    with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(stop.wait(), seconds)
