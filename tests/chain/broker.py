@@ -35,7 +35,7 @@ def free_port() -> int:
 
 
 def run(*words: str) -> None:
-    subprocess.run(words, check=True, capture_output=True, timeout=60)
+    subprocess.run(words, check=True, capture_output=True, timeout=120)
 
 
 def make_certificates(folder: Path, name: str = "ca") -> None:
@@ -142,7 +142,7 @@ class Broker:
             "1",
             "--retained-only",
         ]
-        said = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False).stdout
+        said = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False).stdout
         return dict(line.split("\t", 1) for line in said.splitlines())
 
     def words(self, program: str, user: str = "foreman") -> list[str]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 COMMAND = [sys.executable, "-c", "from analysis.commands import main; main()", "logger"]
 
 
-def wait_for(condition: Callable[[], bool], what: str, patience_s: float = 20.0) -> None:
+def wait_for(condition: Callable[[], bool], what: str, patience_s: float = 120.0) -> None:
     """Poll a condition of another process; the time-out is only reached by a failure."""
     end_s = time.monotonic() + patience_s
     while not condition():
@@ -53,12 +53,12 @@ class LoggerProcess:
                 process.communicate()
 
     def run(self, *more: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(self.arguments(*more), capture_output=True, text=True, timeout=60, check=False)
+        return subprocess.run(self.arguments(*more), capture_output=True, text=True, timeout=120, check=False)
 
     def stop(self, process: subprocess.Popen[str]) -> int:
         """End it as a service manager would."""
         process.send_signal(signal.SIGTERM)
-        out, err = process.communicate(timeout=20)
+        out, err = process.communicate(timeout=120)
         self.log = err
         assert out == ""
         return process.returncode

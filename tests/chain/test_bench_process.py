@@ -20,7 +20,7 @@ COMMAND = [sys.executable, "-c", "from analysis.commands import main; main()", "
 
 
 def run(*options: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*COMMAND, *options], capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.run([*COMMAND, *options], capture_output=True, text=True, timeout=120, check=False)
 
 
 def test_json_and_table_and_nothing_is_acknowledged(tmp_path: Path) -> None:

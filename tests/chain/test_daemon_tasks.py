@@ -37,7 +37,7 @@ def settings_for(rig: PtyRig) -> Settings:
     return replace(settings, rig=replace(settings.rig, port=str(rig.path)))
 
 
-async def until(condition: Callable[[], bool], patience_s: float = 20.0) -> None:
+async def until(condition: Callable[[], bool], patience_s: float = 120.0) -> None:
     async with asyncio.timeout(patience_s):
         while not condition():  # noqa: ASYNC110  a rig in another thread has no event of this loop
             await asyncio.sleep(0.005)

@@ -69,7 +69,7 @@ def kill_and_look(path: Path, kills: int, seed: int) -> None:
         assert first, process.stderr and process.stderr.read()
         time.sleep(chance.uniform(0, 0.05))  # the moment is the experiment, nothing is waited for
         process.send_signal(signal.SIGKILL)
-        process.wait(timeout=20)
+        process.wait(timeout=120)
         reported = max(int(first), said_last(process))
         process.stdout.close()
         if process.stderr is not None:
@@ -109,7 +109,7 @@ def test_a_follower_reads_while_another_process_writes(tmp_path: Path) -> None:
         assert seen == list(range(len(seen)))
     finally:
         writer.kill()
-        writer.communicate(timeout=20)
+        writer.communicate(timeout=120)
 
 
 def test_a_second_writing_process_is_refused_until_the_first_is_dead(tmp_path: Path) -> None:
@@ -121,13 +121,13 @@ def test_a_second_writing_process_is_refused_until_the_first_is_dead(tmp_path: P
         with pytest.raises(JournalError, match="another process"):
             Journal.open(path)
         second = start_writer(path)
-        _, complaint = second.communicate(timeout=20)
+        _, complaint = second.communicate(timeout=120)
         assert second.returncode == 1
         assert "another process" in complaint
         assert writer.poll() is None
     finally:
         os.kill(writer.pid, signal.SIGKILL)
-        writer.communicate(timeout=20)
+        writer.communicate(timeout=120)
     Journal.open(path).close()
 
 
@@ -149,10 +149,10 @@ def test_an_export_that_is_ended_leaves_no_file(tmp_path: Path) -> None:
         while exporter.poll() is None and not list(tmp_path.glob(".out.csv.*.part")):
             time.sleep(0.001)
         exporter.send_signal(signal.SIGTERM)
-        code = exporter.wait(timeout=20)
+        code = exporter.wait(timeout=120)
     finally:
         writer.kill()
-        writer.communicate(timeout=20)
+        writer.communicate(timeout=120)
     assert code in {143, 0}  # 0: it was done before the signal came
     assert target.exists() == (code == 0)
     assert not list(tmp_path.glob("*.part"))

@@ -53,7 +53,7 @@ class Bay:
     def replay(self) -> str:
         words = ["analyse", "--json", str(self.logger.journal)]
         return subprocess.run(
-            [*COMMAND, *words], capture_output=True, text=True, check=True, timeout=60
+            [*COMMAND, *words], capture_output=True, text=True, check=True, timeout=120
         ).stdout
 
 
@@ -73,17 +73,17 @@ def test_live_across_a_restart_is_the_replay_byte_for_byte(bay: Bay, how: signal
     rig, logger, first = bay.play(), bay.logger.start(), bay.follow()
     wait_for(lambda: hours(bay) > 5.0, "findings on the way")
     first.send_signal(how)
-    first.communicate(timeout=20)
+    first.communicate(timeout=120)
     assert first.returncode == (0 if how == signal.SIGTERM else -signal.SIGKILL)
     bay.findings.unlink()
     second = bay.follow()
     wait_for(
         bay.findings.exists, "the second to be at work"
     )  # a process that starts up can't end in good order
-    rig.communicate(timeout=60)
+    rig.communicate(timeout=120)
     assert bay.logger.stop(logger) == 0
     second.send_signal(signal.SIGTERM)
-    _, said = second.communicate(timeout=30)
+    _, said = second.communicate(timeout=120)
     assert second.returncode == 0, said
     assert hours(bay) == 62.0
     assert bay.replay() == bay.findings.read_text()
@@ -92,7 +92,7 @@ def test_live_across_a_restart_is_the_replay_byte_for_byte(bay: Bay, how: signal
 
 def test_until_idle_ends_by_itself(bay: Bay) -> None:
     nothing = bay.start("analysis", "--journal", str(bay.logger.journal), "--until-idle", "0.2")
-    _, said = nothing.communicate(timeout=30)
+    _, said = nothing.communicate(timeout=120)
     assert nothing.returncode == 1
     assert "there is no such journal" in said.strip().splitlines()[-1]
     assert "Traceback" not in said
@@ -101,6 +101,6 @@ def test_until_idle_ends_by_itself(bay: Bay) -> None:
 def test_findings_into_no_folder_are_refused_at_once(bay: Bay) -> None:
     where = str(bay.folder / "not there" / "f.json")
     refused = bay.start("analysis", "--journal", str(bay.logger.journal), "--findings", where)
-    _, said = refused.communicate(timeout=30)
+    _, said = refused.communicate(timeout=120)
     assert refused.returncode == 1
     assert said.strip().splitlines() == [f"cornerhold: {where}: there is no such folder"]

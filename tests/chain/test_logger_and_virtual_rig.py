@@ -47,7 +47,7 @@ def play(tmp_path: Path, logged: LoggerProcess, speed: int, faults: str = "") ->
 
 def end_of(rig: subprocess.Popen[str]) -> str:
     """What the rig says when its soak is over and the host has called everything safe."""
-    _, err = rig.communicate(timeout=60)
+    _, err = rig.communicate(timeout=120)
     assert rig.returncode == 0
     return err
 

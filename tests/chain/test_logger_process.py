@@ -74,11 +74,18 @@ def test_what_the_rig_says_is_in_the_journal_and_then_acknowledged(
     assert "Traceback" not in logged.log
 
 
-def kill_again_and_again(tmp_path: Path, logged: LoggerProcess, kills: int, longest_s: float) -> None:
+def kill_again_and_again(tmp_path: Path, logged: LoggerProcess, kills: int) -> None:
     rng = random.Random(kills)
     progress = 0
     with PtyRig(tmp_path, rig=RingRig(depth=1_000_000), period_s=0.005) as rig:
         logged.port = str(rig.path)
+        started_s = time.monotonic()
+        process = logged.start()
+        wait_for(lambda: rig.acknowledged >= 0, "the first commit")
+        # by the pace of this machine: half of the kills hit a start
+        longest_s = 2.0 * (time.monotonic() - started_s)
+        process.kill()
+        process.communicate()
         for _ in range(kills):
             process = logged.start()
             moment_s = time.monotonic() + rng.uniform(0.05, longest_s)
@@ -97,17 +104,17 @@ def kill_again_and_again(tmp_path: Path, logged: LoggerProcess, kills: int, long
     everything_is_there_once(logged, rig)
 
 
-def test_killed_50_times_nothing_acknowledged_is_lost_and_nothing_stored_twice(
+def test_killed_12_times_nothing_acknowledged_is_lost_and_nothing_stored_twice(
     tmp_path: Path, logged: LoggerProcess
 ) -> None:
-    kill_again_and_again(tmp_path, logged, kills=50, longest_s=0.75)
+    kill_again_and_again(tmp_path, logged, kills=12)
 
 
 @pytest.mark.long
 def test_killed_500_times_nothing_acknowledged_is_lost_and_nothing_stored_twice(
     tmp_path: Path, logged: LoggerProcess
 ) -> None:
-    kill_again_and_again(tmp_path, logged, kills=500, longest_s=1.2)
+    kill_again_and_again(tmp_path, logged, kills=500)
 
 
 def test_a_stop_leaves_nothing_unsaid(tmp_path: Path, logged: LoggerProcess) -> None:
@@ -128,7 +135,7 @@ def test_it_can_be_stopped_while_there_is_no_rig(
     assert process.stderr is not None
     assert "there is no such port" in process.stderr.readline()
     process.send_signal(number)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=120)
     assert (process.returncode, out, err) == (0, "", "")
 
 

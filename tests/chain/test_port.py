@@ -38,7 +38,7 @@ class Heard:
     def lines(self, count: int) -> list[bytes]:
         lines: list[bytes] = []
         while len(lines) < count:
-            lines += self.splitter.feed(self.data.get(timeout=5.0))
+            lines += self.splitter.feed(self.data.get(timeout=120.0))
         return lines
 
 
@@ -60,7 +60,7 @@ def test_lines_come_through_and_commands_go_back(tmp_path: Path, faults: Faults)
         assert cut <= 2
         assert any(isinstance(record, Sample) for record in records)
         heard.reader.stop()
-        assert heard.end.get(timeout=5.0) is None
+        assert heard.end.get(timeout=120.0) is None
         heard.reader.join(5.0)
         assert not heard.reader.is_alive()
 
@@ -71,7 +71,7 @@ def test_an_unplugged_port_ends_the_reader_with_our_own_error(tmp_path: Path) ->
         heard = Heard(port)
         heard.lines(2)
         rig.vanish()
-        end = heard.end.get(timeout=5.0)
+        end = heard.end.get(timeout=120.0)
         assert isinstance(end, PortError)
         assert "unplugged" in str(end)
         with pytest.raises(PortError):
@@ -127,7 +127,7 @@ def test_a_socket_does_as_well_and_its_end_is_noticed() -> None:
             assert [decode_rig(line) for line in heard.lines(1)] == [sample]
             port.write(encode(Identify()))
             assert peer.recv(100) == encode(Identify())
-        end = heard.end.get(timeout=5.0)
+        end = heard.end.get(timeout=120.0)
         assert isinstance(end, PortError)
         heard.reader.join(5.0)
 
@@ -160,7 +160,7 @@ def test_an_error_in_what_follows_the_reader_is_handed_on_too(tmp_path: Path) ->
 
     with PtyRig(tmp_path) as rig:
         PortReader(Port(str(rig.path)), broken, ends.put).start()
-        assert isinstance(ends.get(timeout=5.0), ZeroDivisionError)
+        assert isinstance(ends.get(timeout=120.0), ZeroDivisionError)
         Port(str(rig.path)).close()  # the port was given back
 
 

@@ -106,7 +106,7 @@ def test_recording_gives_what_the_journal_gives(rehearsed: Rehearsed) -> None:
         capture_output=True,
         text=True,
         check=True,
-        timeout=60,
+        timeout=120,
     )
     from_file = json.loads(done.stdout)
     live = json.loads((folder / "findings.json").read_text())
@@ -133,7 +133,7 @@ def test_leaves_whole_files_and_no_more(rehearsed: Rehearsed) -> None:
 
 def cornerhold(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [*COMMAND, *words], cwd=cwd, capture_output=True, text=True, check=False, timeout=60
+        [*COMMAND, *words], cwd=cwd, capture_output=True, text=True, check=False, timeout=120
     )
 
 
@@ -255,7 +255,7 @@ def test_interrupted_leaves_nothing_running(tmp_path: Path, how: signal.Signals)
         time.sleep(0.05)  # a file has no event to wait for
     assert len(mine(folder)) >= 3
     run.send_signal(how)
-    _, said = run.communicate(timeout=40)
+    _, said = run.communicate(timeout=120)
     assert "Traceback" not in said
     while mine(folder):
         assert time.monotonic() < deadline + 30.0
@@ -277,7 +277,7 @@ def test_refuses_a_folder_that_is_not_empty(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=120,
     )
     assert done.returncode == 1
     assert "not empty" in done.stderr
@@ -302,7 +302,7 @@ def test_a_process_that_dies_is_named_in_a_line(tmp_path: Path, which: str) -> N
         words = Path(f"/proc/{number}/cmdline").read_bytes().decode().split("\0")
         if words[0] == sys.executable and which in words and "rehearse" not in words:
             os.kill(number, signal.SIGKILL)
-    _, said = run.communicate(timeout=40)
+    _, said = run.communicate(timeout=120)
     assert run.returncode == 1
     (line,) = said.strip().splitlines()
     assert line.startswith(f"cornerhold: the {which} was killed by SIGKILL: ")

@@ -69,7 +69,7 @@ def bay(tmp_path: Path) -> Iterator[Bay]:
 
 def ends(process: subprocess.Popen[str]) -> str:
     """The last line of a process that ends with 1."""
-    _, said = process.communicate(timeout=30)
+    _, said = process.communicate(timeout=120)
     assert process.returncode == 1, said
     assert "Traceback" not in said
     return said.strip().splitlines()[-1]
@@ -81,12 +81,12 @@ def test_a_stop_is_in_order_and_the_findings_are_whole(bay: Bay, how: signal.Sig
     process = bay.run("--findings", str(findings))
     wait_for(alarms_path(bay.journal).exists, "the watch")
     process.send_signal(how)
-    _, said = process.communicate(timeout=30)
+    _, said = process.communicate(timeout=120)
     assert process.returncode == 0, said
     assert "Traceback" not in said
     replayed = subprocess.run(
         [*COMMAND, "analyse", "--json", "--settings", str(bay.settings), str(bay.journal)],
-        capture_output=True, text=True, check=True, timeout=60,
+        capture_output=True, text=True, check=True, timeout=120,
     )  # fmt: skip
     assert findings.read_text() == replayed.stdout
 
@@ -102,7 +102,7 @@ def test_a_second_one_is_refused(bay: Bay) -> None:
     looking = bay.start("analysis", "--look", "--findings", str(bay.folder / "f.json"))
     wait_for((bay.folder / "f.json").exists, "findings")
     looking.send_signal(signal.SIGTERM)
-    looking.communicate(timeout=30)
+    looking.communicate(timeout=120)
     assert looking.returncode == 0
 
 
@@ -145,7 +145,7 @@ def test_the_page_comes_with_it_and_goes_with_it(bay: Bay) -> None:
     wait_for(lambda: '"measuring":true' in answer(f"{address}api/rigs/bay-2"), "the page's first look")
     assert "front_left" in answer(address)
     process.send_signal(signal.SIGTERM)
-    _, said = process.communicate(timeout=30)
+    _, said = process.communicate(timeout=120)
     assert process.returncode == 0, said
     assert "Traceback" not in said
     with pytest.raises(OSError, match="refused"):
@@ -164,7 +164,7 @@ def test_the_page_of_a_run_has_its_limits_and_its_option(bay: Bay) -> None:
         assert "the settings need [page] token_sha256" in ends(bay.start("run"))
         process = bay.run("--no-page")
         process.terminate()
-        assert "page" not in process.communicate(timeout=30)[1]
+        assert "page" not in process.communicate(timeout=120)[1]
         assert process.returncode == 0
 
 
@@ -194,10 +194,10 @@ def test_without_the_extra_the_recording_goes_on_and_says_so(bay: Bay) -> None:
     bay.started.append(process)
     wait_for(lambda: process.poll() is not None or bay.port.acknowledged > 10, "readings")
     process.terminate()
-    _, said = process.communicate(timeout=30)
+    _, said = process.communicate(timeout=120)
     assert process.returncode == 0, said
     assert "no page here: the page needs no_such_part: pip install '.[page]'" in said
-    asked = subprocess.run([*started, "--page"], capture_output=True, text=True, check=False, timeout=60)
+    asked = subprocess.run([*started, "--page"], capture_output=True, text=True, check=False, timeout=120)
     assert asked.returncode == 1
     assert asked.stderr == "cornerhold: the page needs no_such_part: pip install '.[page]'\n"
 
@@ -255,6 +255,6 @@ def test_a_mirror_that_fails_does_not_end_the_recording(bay: Bay) -> None:
     wait_for(lambda: bay.port.acknowledged > mark + 10, "more readings")
     process.terminate()
     # the mirror can't save its place on the way out, and that holds up nothing
-    _, said = process.communicate(timeout=15)
+    _, said = process.communicate(timeout=120)
     assert process.returncode == 0, said
     assert "Traceback" not in said

@@ -319,7 +319,9 @@ def test_command_refuses_in_one_line(tmp_path: Path) -> None:
         (["--scenario", str(tmp_path / "none.toml")], "can't be read"),
         (["--link", str(taken)], "is no link"),
     ):
-        done = subprocess.run([*COMMAND, *arguments], capture_output=True, text=True, timeout=60, check=False)
+        done = subprocess.run(
+            [*COMMAND, *arguments], capture_output=True, text=True, timeout=120, check=False
+        )
         assert done.returncode == 1
         assert done.stdout == ""
         assert words in done.stderr

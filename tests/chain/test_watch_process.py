@@ -60,13 +60,13 @@ class Bay:
     def soak(self, *words: str) -> str:
         where = ["--settings", str(self.settings), "--journal", str(self.journal)]
         done = subprocess.run(
-            [*COMMAND, "soak", *words, *where], capture_output=True, text=True, timeout=60, check=True
+            [*COMMAND, "soak", *words, *where], capture_output=True, text=True, timeout=120, check=True
         )
         return done.stdout
 
     def stop(self, process: subprocess.Popen[bytes]) -> str:
         process.send_signal(signal.SIGTERM)
-        process.wait(timeout=30)
+        process.wait(timeout=120)
         said = self.log.read_text()
         assert process.returncode == 0, said
         assert "Traceback" not in said

@@ -68,7 +68,7 @@ def test_a_firmware_with_another_crc_is_told_which(tmp_path: Path) -> None:
     )
     with MicroPythonRig(tmp_path, broken) as rig:
         done = subprocess.run(
-            [*COMMAND, "--port", rig.path], capture_output=True, text=True, timeout=60, check=False
+            [*COMMAND, "--port", rig.path], capture_output=True, text=True, timeout=120, check=False
         )
     assert done.returncode == 1
     assert "initial value 0 (it has to be FFFF)" in " ".join(done.stdout.split())
@@ -88,7 +88,7 @@ def test_only_listening_to_the_virtual_rig_leaves_its_buffer_alone(virtual_rig: 
             [*COMMAND, "--port", rig.path, "--only-listen", "--listen", "1"],
             capture_output=True,
             text=True,
-            timeout=100,
+            timeout=200,
             check=False,
         )
         held = len(rig.wire.buffer)
@@ -105,7 +105,7 @@ def test_the_virtual_rig_obeys() -> None:
             [*COMMAND, "--port", running.path, "--depth", "100", "--json"],
             capture_output=True,
             text=True,
-            timeout=100,
+            timeout=200,
             check=False,
         )
     report = json.loads(done.stdout)
@@ -115,7 +115,7 @@ def test_the_virtual_rig_obeys() -> None:
 
 def test_no_port_is_one_line(tmp_path: Path) -> None:
     done = subprocess.run(
-        [*COMMAND, "--port", str(tmp_path / "none")], capture_output=True, text=True, timeout=60, check=False
+        [*COMMAND, "--port", str(tmp_path / "none")], capture_output=True, text=True, timeout=120, check=False
     )
     assert (done.returncode, done.stdout) == (1, "")
     assert done.stderr.splitlines() == [f"cornerhold: port {tmp_path / 'none'}: there is no such port"]

@@ -4,7 +4,8 @@
 
 prints the rate and what each stage costs. Speed depends on the machine, so the same rows are also written in
 the same run by bare sqlite3 (no decoding, no conversation, no clock, no index): the ratio to that peer is what
-the test holds; the rate is printed beside the one asked for.
+the test holds; the rate is printed beside the one asked for. Seconds are this process's own (CPU): what a commit waits
+for the disk, and for other work on the machine, is not in them.
 """
 
 from __future__ import annotations
@@ -60,11 +61,11 @@ def wire_bytes() -> bytes:
 
 def log_and_convert(data: bytes, path: Path, seconds: dict[str, float]) -> int:
     """The whole way from bytes to SI; add each stage's time to `seconds`; return how many samples came out."""
-    begin_s = time.perf_counter()
+    begin_s = time.process_time()
 
     def lap(stage: str) -> None:
         nonlocal begin_s
-        now_s = time.perf_counter()
+        now_s = time.process_time()
         seconds[stage] = seconds.get(stage, 0.0) + now_s - begin_s
         begin_s = now_s
 
@@ -106,14 +107,14 @@ def bare_sqlite(rows: list[tuple[object, ...]], path: Path) -> float:
         connection.execute(
             "CREATE TABLE rows (id INTEGER PRIMARY KEY, kind, boot_id, seq, rig_us, utc_us, body)"
         )
-        begin_s = time.perf_counter()
+        begin_s = time.process_time()
         for offset in range(0, len(rows), COMMIT_EVERY):
             connection.execute("BEGIN IMMEDIATE")
             connection.executemany(
                 "INSERT INTO rows VALUES (?,?,?,?,?,?,?)", rows[offset : offset + COMMIT_EVERY]
             )
             connection.execute("COMMIT")
-        return time.perf_counter() - begin_s
+        return time.process_time() - begin_s
 
 
 def test_frames_per_second(tmp_path: Path) -> None:
@@ -136,5 +137,5 @@ def test_frames_per_second(tmp_path: Path) -> None:
     for stage, stage_s in best.items():
         print(f"  {stage:18} {1e6 * stage_s / FRAMES:6.2f} µs/frame")
     print(f"  {'(bare sqlite3)':18} {1e6 * peer_s / FRAMES:6.2f} µs/frame")
-    # machines are shared, so no limit in seconds; own measurement 7 to 13 on a quiet one, regression only
-    assert total_s / peer_s < 25
+    # machines are shared, so no limit in seconds; own measurement 13 to 16, regression only
+    assert total_s / peer_s < 30

@@ -144,7 +144,7 @@ def test_the_systemd_units_are_valid(unit: str, tmp_path: Path) -> None:
     # verify wants the program to be there
     file.write_text(unit.replace("/opt/cornerhold/bin/cornerhold", sys.executable))
     words = ["systemd-analyze", "verify", "--man=no", "--recursive-errors=no", str(file)]
-    verified = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    verified = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
     assert (verified.returncode, verified.stderr) == (0, "")
 
 
