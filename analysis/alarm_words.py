@@ -31,8 +31,11 @@ def sentence_of(seen: Seen, section: Mapping[str, Any] | None, rig: str) -> str:
     """Return the sentence; `section` is its finding, None before there is one."""
     name, since = seen.section, f"{short_time(seen.raised)} UTC"
     reading = f" ({seen.reading})" if seen.reading else ""
+    slow = f"{name} leaks: {_loss(section)}; known since {since}."
+    # a reading raised it, for so fast a leak needs no estimate (analysis/fast_leak.py)
+    fast = f"{name} loses gas fast: {seen.reading} at {since}: the corner will drop, keep away from the car."
     sentences = {
-        "leak": f"{name} leaks: {_loss(section)}; known since {since}.",
+        "leak": fast if seen.reading else slow,
         "burst": f"{name} lost gas fast, more than 2 % within a minute, at {since}: a corner may have dropped, "
         "keep away from the car.",
         "floor": f"{name} is under its lowest allowed pressure{reading} since {since}: an empty air spring can fold "

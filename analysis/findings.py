@@ -107,7 +107,7 @@ def _section(
         interval = [quantile(parts[0], parts[1], parts[2], p) * SECONDS_PER_DAY for p in (0.025, 0.975)]
         coldest = _coldest_degC(soak, evidence, i)
         onset = _onset(soak, evidence, i)
-    burst = any(a.kind == "burst" for a in soak.book.of(name))
+    fast = (a.kind == "burst" or (a.kind == "leak" and a.evidence) for a in soak.book.of(name))
     planned_cold = soak.settings.soak.planned_cold_K
     verdict, reasons = decide(
         Conditions(
@@ -118,7 +118,7 @@ def _section(
             planned_hours=soak.settings.soak.planned_hours,
             coldest_degC=coldest,
             planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
-            burst=burst,
+            lost_fast=any(fast),
             probability_gains=gains,
         )
     )

@@ -12,6 +12,7 @@ from analysis.alarms import AlarmBook
 from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.estimator import Estimator
+from analysis.fast_leak import FastLeak
 from analysis.inputs import Bin, STANDARD_ATMOSPHERE_Pa, reference_Pa, setup_of
 from analysis.threshold import Limit, limit_of
 from analysis.watch import Rows, Watch
@@ -40,6 +41,8 @@ ALARM_AFTER_s: Final = 3600.0
 NOISE_FLOOR_Pa: Final = 20.0
 NOISE_FLOOR_m: Final = 3e-5
 NOISE_FLOOR_K: Final = 0.02
+# A height that is not read for so long is taken for the last one.
+HEIGHT_HELD_s: Final = 180.0
 DEFAULT_LOSS_PER_s: Final = 0.02 / 86_400.0
 
 
@@ -94,6 +97,8 @@ class SoakAnalysis:
             np.array([np.nan if f is None else f for f in floors]),
             None if period is None else period / 1000.0,
         )
+        self.fast = FastLeak(sections)
+        self.height_m, self.height_s = np.full((2, count), np.nan)  # the last ones, and when
         self.book = AlarmBook()
         self.first: Array = np.full(len(self.columns), np.nan)  # first reading of each column
         self.first_s = self.last_s = np.nan
@@ -123,7 +128,10 @@ class SoakAnalysis:
         self._note_first(rows)
         # A row in which every channel is empty is the rig's silence, not a row of dead sensors.
         heard = np.isfinite(rows[:, :-1]).any(axis=1)
-        self.watch.feed(self._watched(time_s[heard], rows[heard]), self.book)
+        watched, holds = self._watched(time_s[heard], rows[heard])
+        self.watch.feed(watched, self.book)
+        amount = np.where(holds, watched.log_amount, np.nan)
+        self.fast.feed(watched.time_s, amount, rows[heard][:, -3], self.book)
         for raw in self.bins.feed(time_s, rows):
             self._take(raw)
 
@@ -148,14 +156,19 @@ class SoakAnalysis:
             if len(good):
                 self.first[k] = good[0]
         for i, name in enumerate(self.sections):
+            absolute_Pa = self._first_absolute_Pa(i)
             if self.limits[i].loss_per_s is None:
                 section = self.settings.section(name)
                 self.limits[i] = limit_of(
-                    self.settings.threshold_of(name),
-                    self._first_absolute_Pa(i),
-                    section.volume_m3,
-                    section.gas_column_m,
+                    self.settings.threshold_of(name), absolute_Pa, section.volume_m3, section.gas_column_m
                 )
+            if absolute_Pa is not None and not self.fast.drift_per_K[i]:
+                # zero and span together, as in the estimator
+                setup = self.estimator.sections[i]
+                drift_Pa_per_K = setup.temperature_coefficient_per_K * np.hypot(
+                    setup.full_scale_Pa, self.first[i]
+                )
+                self.fast.drift_per_K[i] = drift_Pa_per_K / max(absolute_Pa, 1000.0)
 
     def _first_absolute_Pa(self, i: int) -> float | None:
         pressure = self.first[i]
@@ -167,21 +180,41 @@ class SoakAnalysis:
             else None
         )
 
-    def _watched(self, time_s: Array, rows: Array) -> Rows:
+    def _watched(self, time_s: Array, rows: Array) -> tuple[Rows, NDArray[np.bool_]]:
+        """Return what the watch looks at, and where that says how much gas a section holds, (n, S).
+
+        Without heights a standing car's pressure says what it carries, not what it holds.
+        """
         count = len(self.sections)
         pressure, height = rows[:, :count], rows[:, count : 2 * count]
         absolute = np.maximum(
             pressure + reference_Pa(self.estimator.sections, STANDARD_ATMOSPHERE_Pa), 1000.0
         )
-        amount = np.log(absolute)
+        amount, holds = np.log(absolute), np.ones(pressure.shape, dtype=np.bool_)
         if self.standing:
-            # a burst of a standing car shows in the height, not in the pressure
-            ratio = (height - self.first[count : 2 * count]) / self.column_m
-            amount = amount + np.where(np.isfinite(ratio), np.log(np.maximum(1.0 + ratio, 0.01)), 0.0)
+            # a fast loss of a standing car shows in the height more than in the pressure
+            last_m, holds = self._last_heights(time_s, height)
+            ratio = (last_m - self.first[count : 2 * count]) / self.column_m
+            holds &= np.isfinite(self.column_m)
+            # where a height is missing between others the pressure alone would be a step
+            without = np.where(holds, np.nan, 0.0)
+            amount = amount + np.where(np.isfinite(ratio), np.log(np.maximum(1.0 + ratio, 0.01)), without)
         # gauge pressure, whatever the transducer refers to: that is what a spring stands on
         gauge = absolute - STANDARD_ATMOSPHERE_Pa
         gauge = np.where(np.isfinite(pressure), gauge, np.nan)
-        return Rows(time_s, np.where(np.isfinite(pressure), amount, np.nan), gauge, rows[:, -1])
+        amount = np.where(np.isfinite(pressure), amount, np.nan)
+        return Rows(time_s, amount, gauge, rows[:, -1]), holds
+
+    def _last_heights(self, time_s: Array, height_m: Array) -> tuple[Array, NDArray[np.bool_]]:
+        """Return the last height at each row, NaN where it is too old, and whether there was one at all, (n, S)."""
+        heights = np.concatenate((self.height_m[None], height_m))
+        known = np.isfinite(heights)
+        index = np.maximum.accumulate(np.where(known, np.arange(len(heights))[:, None], 0), axis=0)
+        last_m = np.take_along_axis(heights, index, axis=0)
+        times = np.where(index > 0, np.concatenate(([np.nan], time_s))[index], self.height_s)
+        self.height_m, self.height_s = last_m[-1], times[-1]
+        fresh = time_s[:, None] - times[1:] <= HEIGHT_HELD_s
+        return np.where(fresh, last_m[1:], np.nan), np.isfinite(last_m[1:])
 
     # -- bins ------------------------------------------------------------------------------------------------
 
@@ -233,11 +266,12 @@ class SoakAnalysis:
             probability = full.probability_leaks_over(limit, LEAK_PRIOR)
         probability = np.where(self.estimator.bank.count >= 6, probability, 0.0)
         over = probability > ALARM_PROBABILITY
+        held = self.fast.held(time_s)
         self.leak_seen = np.where(over, self.leak_seen + 1, 0)
         for i, name in enumerate(self.sections):
             if self.leak_seen[i] == 2:
                 self.book.raise_(name, "leak", time_s)
-            elif probability[i] < ALARM_CLEARED:
+            elif probability[i] < ALARM_CLEARED and not held[i]:
                 self.book.clear(name, "leak", time_s)
 
     def known(self) -> Evidence | None:

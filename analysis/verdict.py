@@ -55,7 +55,7 @@ class Conditions:
     planned_hours: float | None = None
     coldest_degC: float | None = None
     planned_cold_degC: float | None = None
-    burst: bool = False
+    lost_fast: bool = False  # in a burst, or faster than cooling can explain
     probability_gains: float = 0.0  # that it gains gas, by more than GAIN of the threshold
 
 
@@ -69,8 +69,8 @@ def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
     reasons: list[str] = []
     if over > 1.0 - CONFIDENCE:
         reasons.append("the loss is not known well enough against the threshold")
-    if conditions.burst:
-        reasons.append("gas was lost in a burst")
+    if conditions.lost_fast:
+        reasons.append("gas was lost fast for a while (see its alarms)")
     elif conditions.probability_leaks_over > LEAK_SUSPECTED:
         reasons.append(
             "it probably leaks over the threshold during a part of the time, though not on the mean"

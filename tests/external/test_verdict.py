@@ -123,7 +123,7 @@ def test_tight() -> None:
         ("hours_used", 0.6001 * 14.0, 0.5999 * 14.0, "usable readings"),
         ("coldest_degC", -10.0, -9.9, "reached -9.9 °C"),
         ("coldest_degC", -10.0, None, "unknown temperature"),
-        ("burst", False, True, "burst"),
+        ("lost_fast", False, True, "lost fast"),
     ],
 )
 def test_each_condition_of_tight_on_both_sides(
