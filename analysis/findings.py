@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -13,7 +14,16 @@ from analysis.inputs import STANDARD_ATMOSPHERE_Pa
 from analysis.mixture import quantile
 from analysis.settle import outlook_of, settling
 from analysis.soak import LEAK_PRIOR, DEFAULT_LOSS_PER_s, SoakAnalysis
-from analysis.verdict import CONFIDENCE, GAIN, Conditions, decide
+from analysis.verdict import (
+    CONFIDENCE,
+    GAIN,
+    GAIN_SURE,
+    LEAK_SUSPECTED,
+    LEAST_SHARE,
+    Conditions,
+    Verdict,
+    decide,
+)
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
@@ -28,12 +38,17 @@ ONSET_LOG_ODDS: Final = 5.0
 ONSET_KNOWN: Final = 0.2  # relative standard uncertainty up to which the loss below the onset is told
 
 
-def findings(soak: SoakAnalysis, recording: str, notes: tuple[str, ...] = ()) -> dict[str, Any]:
-    """Return the findings of a finished soak, as the contract has them; `notes` of the recording go to each section."""
-    begin, end = _label(soak, soak.first_s), _label(soak, soak.last_s)
-    hours = 0.0 if math.isnan(soak.first_s) else (soak.last_s - soak.first_s) / 3600.0
+def findings(
+    soak: SoakAnalysis, recording: str, notes: tuple[str, ...] = (), ahead: Ahead | None = None
+) -> dict[str, Any]:
+    """Return the findings of a finished soak, as the contract has them; `notes` of the recording go to each section.
+
+    `ahead`, of the same soak, is for who wants to know what was foretold.
+    """
+    begin, end = label_of(soak, soak.first_s), label_of(soak, soak.last_s)
+    hours = hours_of(soak)
     coldest = soak.coldest_ambient_K
-    ahead = Ahead(soak)
+    ahead = ahead or Ahead(soak)
     return {
         "cornerhold": "findings/1",
         "recording": recording,
@@ -47,7 +62,12 @@ def findings(soak: SoakAnalysis, recording: str, notes: tuple[str, ...] = ()) ->
     }
 
 
-def _label(soak: SoakAnalysis, time_s: float) -> str:
+def hours_of(soak: SoakAnalysis) -> float:
+    """Return how long a soak has lasted."""
+    return 0.0 if math.isnan(soak.first_s) else (soak.last_s - soak.first_s) / 3600.0
+
+
+def label_of(soak: SoakAnalysis, time_s: float) -> str:
     """Return a time as UTC with Z; a recording without labels counts from the epoch (said in a note)."""
     begin = soak.begin_utc if soak.begin_utc is not None else np.datetime64(0, "us")
     moment = begin.astype("datetime64[us]") + np.timedelta64(
@@ -76,58 +96,93 @@ class Ahead:
         return [] if self.outlook is None else settling(self.outlook, i, self.soak.begin_utc)
 
 
+@dataclass(frozen=True)
+class Judged:
+    """A section's verdict and what it rests on; losses in 1/s, None = can't be known."""
+
+    conditions: Conditions
+    verdict: Verdict
+    reasons: list[str]
+    limit_per_s: float
+    loss_per_s: float | None
+
+    @property
+    def doubtful(self) -> bool:
+        """Something else than the loss and the time stands against "tight"."""
+        said = self.conditions
+        return (
+            said.lost_fast
+            or said.probability_leaks_over > LEAK_SUSPECTED
+            or said.probability_gains > GAIN_SURE
+            or said.hours_used < LEAST_SHARE * said.hours
+        )
+
+    @property
+    def too_warm(self) -> bool:
+        """The gas was to get colder than it got so far."""
+        planned, got = self.conditions.planned_cold_degC, self.conditions.coldest_degC
+        return planned is not None and (got is None or got > planned)
+
+
+def judge(soak: SoakAnalysis, i: int) -> Judged:
+    """Judge section `i` by what is known now."""
+    evidence, hours = soak.known(), hours_of(soak)
+    limit = soak.limits[i].loss_per_s
+    limit = DEFAULT_LOSS_PER_s if limit is None else limit
+    over = loss = coldest = None
+    leaks_over = gains = 0.0
+    # one bin gives a level, a few give no slope worth a number
+    if evidence is not None and soak.estimator.bank.count[i] >= 6:
+        limits = np.full(len(soak.sections), limit)
+        over = float(evidence.probability_over(limits)[i])
+        gains = 1.0 - float(evidence.probability_over(-GAIN * limits)[i])
+        leaks_over = float(evidence.probability_leaks_over(limits, LEAK_PRIOR)[i])
+        loss = float((evidence.weight[i] * evidence.mean_loss_per_s[i]).sum())
+        coldest = _coldest_degC(soak, evidence, i)
+    fast = (a.kind == "burst" or (a.kind == "leak" and a.evidence) for a in soak.book.of(soak.sections[i]))
+    planned_cold = soak.settings.soak.planned_cold_K
+    conditions = Conditions(
+        probability_over=over,
+        probability_leaks_over=leaks_over,
+        hours=hours,
+        hours_used=soak.used_s[i] / 3600.0,
+        planned_hours=soak.settings.soak.planned_hours,
+        coldest_degC=coldest,
+        planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
+        lost_fast=any(fast),
+        probability_gains=gains,
+    )
+    verdict, reasons = decide(conditions)
+    return Judged(conditions, verdict, reasons, limit, loss)
+
+
 def _section(
     soak: SoakAnalysis, i: int, hours: float, notes: tuple[str, ...], ahead: Ahead
 ) -> dict[str, Any]:
-    name, evidence = soak.sections[i], soak.known()
-    limit = soak.limits[i].loss_per_s
+    name, evidence, judged = soak.sections[i], soak.known(), judge(soak, i)
+    limit, verdict = judged.limit_per_s, judged.verdict
+    over, coldest = judged.conditions.probability_over, judged.conditions.coldest_degC
     remarks = list(notes)
-    if limit is None:
-        limit = DEFAULT_LOSS_PER_s
-        if soak.limits[i].reason:
-            remarks.append(f"{soak.limits[i].reason}; judged at 2 %/day instead")
-    # one bin gives a level, a few give no slope worth a number
-    usable = evidence is not None and soak.estimator.bank.count[i] >= 6
-    loss = interval = over = None
-    leaks_over = gains = 0.0
-    coldest = None
+    if soak.limits[i].loss_per_s is None and soak.limits[i].reason:
+        remarks.append(f"{soak.limits[i].reason}; judged at 2 %/day instead")
+    loss = interval = None
     onset: dict[str, Any] = {
         "cold_onset_degC": None,
         "cold_onset_interval95_degC": None,
         "loss_per_day_below_onset": None,
     }
-    if usable and evidence is not None:
-        limits = np.full(len(soak.sections), limit)
-        over = float(evidence.probability_over(limits)[i])
-        gains = 1.0 - float(evidence.probability_over(-GAIN * limits)[i])
-        leaks_over = float(evidence.probability_leaks_over(limits, LEAK_PRIOR)[i])
-        loss = float((evidence.weight[i] * evidence.mean_loss_per_s[i]).sum()) * SECONDS_PER_DAY
+    if judged.loss_per_s is not None and evidence is not None:
+        loss = judged.loss_per_s * SECONDS_PER_DAY
         arrays = (evidence.weight, evidence.mean_loss_per_s, evidence.mean_deviation_per_s)
         parts = [array[i].ravel() for array in arrays]
         interval = [quantile(parts[0], parts[1], parts[2], p) * SECONDS_PER_DAY for p in (0.025, 0.975)]
-        coldest = _coldest_degC(soak, evidence, i)
         onset = _onset(soak, evidence, i)
-    fast = (a.kind == "burst" or (a.kind == "leak" and a.evidence) for a in soak.book.of(name))
-    planned_cold = soak.settings.soak.planned_cold_K
-    verdict, reasons = decide(
-        Conditions(
-            probability_over=over,
-            probability_leaks_over=leaks_over,
-            hours=hours,
-            hours_used=soak.used_s[i] / 3600.0,
-            planned_hours=soak.settings.soak.planned_hours,
-            coldest_degC=coldest,
-            planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
-            lost_fast=any(fast),
-            probability_gains=gains,
-        )
-    )
-    remarks += [reason[0].upper() + reason[1:] + "." for reason in reasons]
+    remarks += [reason[0].upper() + reason[1:] + "." for reason in judged.reasons]
     if over is not None and 1.0 - CONFIDENCE < over < CONFIDENCE:
         remarks += ahead.of(i)
     if verdict == "leaking" and loss is not None:
         remarks += _as_a_hole(soak, i, loss)
-    remarks += _remarks(soak, i, usable=usable, coldest=coldest, verdict=verdict)
+    remarks += _remarks(soak, i, usable=loss is not None, coldest=coldest, verdict=verdict)
     return {
         "name": name,
         "verdict": verdict,
@@ -143,8 +198,8 @@ def _section(
         "alarms": [
             {
                 "kind": alarm.kind,
-                "raised": _label(soak, alarm.raised_s),
-                "cleared": None if alarm.cleared_s is None else _label(soak, alarm.cleared_s),
+                "raised": label_of(soak, alarm.raised_s),
+                "cleared": None if alarm.cleared_s is None else label_of(soak, alarm.cleared_s),
             }
             for alarm in soak.book.of(name)
         ],
@@ -245,7 +300,7 @@ def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None,
     if np.isnan(soak.first[-2]) and soak.estimator.sections[i].reference == "gauge":
         out.append("No barometer: the weather's pressure is only allowed for, and widens the interval.")
     out.extend(
-        f"At {_label(soak, step.time_s)} the level moved by {100.0 * step.size:+.1f} % and stayed "
+        f"At {label_of(soak, step.time_s)} the level moved by {100.0 * step.size:+.1f} % and stayed "
         "(valve, pump, moved car?): not counted as loss."
         for step in soak.estimator.steps
         if step.section == soak.sections[i]

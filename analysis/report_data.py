@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.findings import findings
+from analysis.findings import Ahead, findings
 from analysis.gas_left import GasLeft, gas_left
 from analysis.hole import hole_of
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa, reference_Pa
@@ -47,6 +47,8 @@ class Material:
     missing: int = 0
     restarts: int = 0
     notes: tuple[str, ...] = ()
+    ahead: Ahead | None = None
+    """What was foretold on the way."""
     version: str = field(default_factory=lambda: version("cornerhold"))
 
     @property
@@ -105,7 +107,8 @@ def material_of(follower: JournalFollower, *, final: bool) -> Material | None:
     if final:
         journal.soak.finish()
     soak = journal.soak if final else journal.soak.snapshot()
-    said = findings(soak, follower.reader.path.name, journal.notes())
+    ahead = Ahead(soak)
+    said = findings(soak, follower.reader.path.name, journal.notes(), ahead)
     if follower.soak is not None:
         said["soak"] = follower.soak.name
     return Material(
@@ -118,6 +121,7 @@ def material_of(follower: JournalFollower, *, final: bool) -> Material | None:
         missing=journal.missing,
         restarts=max(len(journal.boots_seen) - 1, 0),
         notes=journal.notes(),
+        ahead=ahead,
     )
 
 

@@ -69,7 +69,7 @@ def settling(outlook: Outlook, i: int, begin_utc: np.datetime64 | None) -> list[
     at = float(outlook.decided_s[i])
     if math.isfinite(at):
         out.append(
-            f"Stand it until about {_moment(at, begin_utc)}: that should decide, if weather and loss stay as they are."
+            f"Stand it until about {moment_at(at, begin_utc)}: that should decide, if weather and loss stay as they are."
         )
     else:
         out.append("Standing longer won't decide it within four days: the loss is too near to the threshold.")
@@ -80,7 +80,8 @@ def settling(outlook: Outlook, i: int, begin_utc: np.datetime64 | None) -> list[
     return out
 
 
-def _moment(time_s: float, begin_utc: np.datetime64 | None) -> str:
+def moment_at(time_s: float, begin_utc: np.datetime64 | None) -> str:
+    """Return a moment, seconds after the begin, as UTC on the clock's next ten minutes."""
     rounded = math.ceil(time_s / ROUNDED_s) * ROUNDED_s
     if begin_utc is None:
         return f"{rounded / 3600.0:.1f} h after the begin"

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from rich.cells import cell_len, set_cell_size
 from rich.console import Group
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from analysis.running import section_words, where_it_is
-from analysis.words import STYLE
+from analysis.words import STYLE, short_time
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from analysis.state import State
 
+NAME = 16
+VERDICT = 14
 BAR = 10
 """Characters of the bar, which runs from 90 to 100 % of the gas."""
 SENTENCES = 12
@@ -32,20 +36,15 @@ def picture(state: State) -> Group:
         head.append(f"  {typed(state.car)}", style="")
     head.truncate(78, overflow="ellipsis")
     style = "bold red" if not state.measuring else "green" if state.running else "yellow"
-    parts: list[Text | Table | Padding] = [head, Text(state.heartbeat, style=style)]
+    parts: list[Text | Padding] = [head, Text(state.heartbeat, style=style)]
     said = state.findings
     if said is None:
         parts.append(Text("no samples of a section's pressure yet"))
         return Group(*parts)
     parts.append(Text(where_it_is(said, state.planned_hours)))
-    table = Table.grid(padding=(0, 2))
-    for section in said["sections"]:
-        so_far, loss, _ = section_words(section)
-        name = Text(typed(section["name"]))
-        name.truncate(16, overflow="ellipsis")
-        left = state.gas_left.get(section["name"])
-        table.add_row(name, Text(so_far, style=STYLE[section["verdict"]]), Text(loss), _gas(left))
-    parts.append(Padding(table, (1, 0)))
+    if state.planned_end is not None:
+        parts.append(Text(f"planned end {short_time(state.planned_end)} UTC"))
+    parts.append(Padding(_sections(state, said), (1, 0)))
     for _, alarm in state.alarms:
         taken = f" (acknowledged{' by ' + typed(alarm.acknowledged_by) if alarm.acknowledged_by else ''})"
         words = f"ALARM {alarm.kind}: {typed(alarm.sentence)}{taken if alarm.acknowledged else ''}"
@@ -53,6 +52,25 @@ def picture(state: State) -> Group:
     if not state.alarms_kept:
         parts.append(Text("No analysis keeps alarms for this journal.", style="yellow"))
     parts += [Padding(Text(typed(line), style="dim"), (0, 0, 0, 2)) for line in sentences(said)[:SENTENCES]]
+    return Group(*parts)
+
+
+def _sections(state: State, said: Mapping[str, Any]) -> Group:
+    """Two lines for each section: verdict, loss and gas left; when it is decided, and how cold it got."""
+    from analysis.report import typed  # noqa: PLC0415
+
+    rows = [(typed(x["name"])[:NAME], *section_words(x)[:2], x) for x in said["sections"]]
+    name_width = max(cell_len(name) for name, *_ in rows)
+    loss_width = max(len(loss) for _, _, loss, _ in rows)
+    parts: list[Text] = []
+    for name, so_far, loss, section in rows:
+        line = Text(set_cell_size(name, name_width) + "  ")
+        line.append(f"{so_far:<{VERDICT}}", style=STYLE[section["verdict"]])
+        line.append(f" {loss:<{loss_width}} ").append_text(_gas(state.gas_left.get(section["name"])))
+        decision, coldest = state.decisions.get(section["name"]), section["coldest_gas_degC"]
+        words = [] if decision is None else [("" if decision.since else "decision: ") + decision.words]
+        words += [] if coldest is None else [f"coldest gas {coldest:.1f} °C"]
+        parts += [line, Text(f"  {'; '.join(words)}", style="dim")]
     return Group(*parts)
 
 

@@ -7,6 +7,8 @@ from time import monotonic
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.alarm_store import read_alarms
+from analysis.deciding import Decision, EVERY_s, History, decisions, planned_end
+from analysis.live import PORTION
 from analysis.register import RegisterReader
 from analysis.report_data import Material, material_of
 from analysis.watcher import Watcher
@@ -40,9 +42,13 @@ class State:
     """Since the newest reading; None: there is none, or its age can't be told (time lapse) before the next one."""
     measuring: bool
     planned_hours: float | None
+    planned_end: str | None
+    """UTC with Z."""
     findings: dict[str, Any] | None
     gas_left: dict[str, float | None]
     """By section, a fraction of what there was at the begin."""
+    decisions: dict[str, Decision]
+    """By section: since when it is decided, or when it will be."""
     alarms: tuple[tuple[str, Kept], ...]
     """What stands, with its id."""
     alarms_kept: bool
@@ -59,7 +65,9 @@ class State:
             "measuring": self.measuring,
             "age_s": None if self.age_s is None else round(self.age_s, 1),
             "planned_hours": self.planned_hours,
+            "planned_end": self.planned_end,
             "gas_left": self.gas_left,
+            "decisions": {name: decision.as_dict() for name, decision in self.decisions.items()},
             "alarms": [alarm_dict(name, alarm) for name, alarm in self.alarms],
             "alarms_kept": self.alarms_kept,
             "findings": self.findings,
@@ -121,6 +129,9 @@ class Look:
         self._first = self.reader.newest("D")
         self.material: Material | None = None
         self._told: tuple[object, ...] = ()
+        self._history = History()
+        self._followed: object = None
+        self._decisions: dict[str, Decision] = {}
 
     def __enter__(self) -> Self:
         """Itself."""
@@ -135,15 +146,16 @@ class Look:
         """Take what is new and say how it stands."""
         watcher = self.watcher
         watcher.look()
-        for _ in range(MOST_STEPS):
-            if not watcher.step(monotonic()):
-                break
-        else:
-            raise PlainError(f"{self.path}: grows faster than it can be read")
+        self._catch_up()
         follower = watcher.follower
         told = (watcher.soak, follower.journal.newest_us, id(follower.journal))
         if told != self._told:
             self.material, self._told = material_of(follower, final=False), told
+            self._decisions = {}
+            if self.material is not None:
+                outlook = None if self.material.ahead is None else self.material.ahead.outlook
+                soak = self.material.soak
+                self._decisions = decisions(soak, outlook, self._history, running=watcher.running)
         alarms = read_alarms(self.path)
         return State(
             rig=self.rig,
@@ -154,11 +166,30 @@ class Look:
             age_s=(age := self._age_s()),
             measuring=age is not None and age < watcher.patience_s,
             planned_hours=follower.journal.settings.soak.planned_hours,
+            planned_end=None if self.material is None else planned_end(self.material.soak),
             findings=None if self.material is None else self.material.findings,
             gas_left=self._gas_left(),
+            decisions=self._decisions,
             alarms=tuple((name, alarm) for name, alarm in alarms if alarm.cleared is None),
             alarms_kept=self.path.with_name(f"{self.path.name}.alarms").exists(),
         )
+
+    def _catch_up(self) -> None:
+        """Take all that is there, with a look at the verdicts on the way every half hour of the soak."""
+        watcher = self.watcher
+        for _ in range(MOST_STEPS):
+            period_s = watcher.follower.period_s()
+            portion = PORTION if period_s <= 0.0 else min(max(round(EVERY_s / period_s), 50), PORTION)
+            count = watcher.step(monotonic(), portion)
+            journal = watcher.follower.journal
+            if journal is not self._followed:
+                # another soak, or the same from its begin on
+                self._history, self._followed = History(), journal
+            if not count:
+                return
+            if journal.soak is not None:
+                self._history.pass_by(journal.soak)
+        raise PlainError(f"{self.path}: grows faster than it can be read")
 
     def _age_s(self) -> float | None:
         newest = self.reader.newest("D")

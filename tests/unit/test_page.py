@@ -82,6 +82,16 @@ def test_what_a_person_typed_is_shown_and_does_nothing(at_home: Served) -> None:
     assert "x" * 500 not in text
 
 
+def test_each_section_says_when_it_is_decided(at_home: Served) -> None:
+    said = at_home.client.get(f"/api/rigs/{RIG}").json()
+    assert [x["name"] for x in said["findings"]["sections"]] == list(said["decisions"])
+    text = at_home.client.get(f"/rigs/{RIG}").text
+    assert text.count("<dt>Decision</dt>") == 2
+    for decision in said["decisions"].values():
+        assert decision["words"] in text
+        assert (decision["since"] or decision["expected"] or "") in text
+
+
 def test_an_unknown_rig_and_one_that_cannot_be_read(at_home: Served) -> None:
     assert at_home.client.get("/rigs/none").status_code == 404
     assert at_home.client.get("/api/rigs/none").status_code == 404

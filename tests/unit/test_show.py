@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import pytest
@@ -62,6 +63,18 @@ def test_fresh_readings_are_called_measuring(tmp_path: Path) -> None:
     state = state_of(filled(tmp_path, age_min=0))
     assert state.measuring
     assert "measuring; the last reading is" in shown(state)
+
+
+def test_a_plan_has_an_end_and_each_section_a_decision(tmp_path: Path) -> None:
+    path = filled(tmp_path, age_min=0)
+    state = state_of(path, f'{TEXT}[soak]\nplanned_length = "20 h"\n')
+    # ten hours of readings were written, so the plan ends in ten hours
+    assert state.planned_end is not None
+    left_s = (datetime.fromisoformat(state.planned_end) - utc_now()).total_seconds()
+    assert left_s == pytest.approx(10 * 3600.0, abs=150.0)
+    said = shown(state)
+    assert "planned end " in said
+    assert state.decisions["front_left"].words in " ".join(said.split())
 
 
 def test_old_readings_are_not(tmp_path: Path) -> None:
