@@ -46,6 +46,7 @@ COMMANDS = {
     "calibrate": "analysis.calibrate_command:calibrate",
     "virtual-rig": "logger.virtual.commands:virtual_rig",
     "bench": "logger.bench.commands:bench",
+    "pulse": "logger.pulse_command:pulse",
     "wire-check": "logger.wirecheck.commands:wire_check",
 }
 """Name of the command: where its function is. In the order of the help page."""

@@ -133,6 +133,7 @@ async def _follow(
     settings: Settings | None, path: Path, findings_file: Path | None, until_idle: float | None, *, look: bool
 ) -> None:
     from analysis.service import Service  # noqa: PLC0415
+    from logger.pulse import beating  # noqa: PLC0415
 
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -142,7 +143,8 @@ async def _follow(
         service = Service(
             settings, path, findings_file=findings_file, until_idle=until_idle, view=view, look=look
         )
-        said = await service.run(stop)
+        async with beating(service.progress(), service.status):
+            said = await service.run(stop)
     last_word(path, said)
 
 
@@ -150,13 +152,15 @@ async def _follow_several(
     rigs: tuple[RigFiles, ...], findings_folder: Path | None, until_idle: float | None, *, look: bool
 ) -> None:
     from analysis.several import Several  # noqa: PLC0415
+    from logger.pulse import beating  # noqa: PLC0415
 
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
     several = Several(rigs, _Changes, findings_folder=findings_folder, until_idle=until_idle, look=look)
-    await several.run(stop)
+    async with beating(several.progress(), several.status):
+        await several.run(stop)
 
 
 def last_word(path: Path, said: dict[str, Any] | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from pathlib import Path  # noqa: TC003  typer reads the annotations when the program runs
 from typing import TYPE_CHECKING, Annotated
@@ -13,14 +14,16 @@ from logger.errors import PlainError
 if TYPE_CHECKING:
     import socket
 
-    from analysis.page_rigs import Watched
+    import uvicorn
+
+    from analysis.page_rigs import Rigs, Watched
     from logger.delivery_settings import PageSettings
 
 
 def page(
     settings_files: Annotated[
         list[Path] | None,
-        typer.Option("--settings", "-s", help="Settings (TOML) of a rig; once for each rig."),
+        typer.Option("--settings", "-s", help="Settings (TOML), once for each rig, or a folder of them."),
     ] = None,
     journals: Annotated[
         list[Path] | None, typer.Option("--journal", "-j", help="Or a journal; once for each rig.")
@@ -71,13 +74,14 @@ def page(
 def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Watched, ...], PageSettings]:
     """Return the rigs, and the page's own settings: the first that have a token, else the first."""
     from analysis.page_rigs import Watched  # noqa: PLC0415
+    from analysis.rig_files import settings_in  # noqa: PLC0415
     from logger.commands import journal_path  # noqa: PLC0415
     from logger.delivery_settings import PageSettings  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
 
     found: list[Watched] = []
     pages: list[PageSettings] = []
-    for file in settings_files:
+    for file in [file for named in settings_files for file in settings_in(named)]:
         settings = load_settings(file)
         pages += [] if settings.page is None else [settings.page]
         found.append(Watched(settings.rig.name, journal_path(settings), settings))
@@ -108,15 +112,24 @@ def with_keys(found: list[Watched]) -> tuple[Watched, ...]:
     return tuple(out.values())
 
 
+async def _serve_and_tell(server: uvicorn.Server, rigs: Rigs, listening: socket.socket) -> None:
+    from logger.pulse import beating  # noqa: PLC0415
+
+    async with beating(rigs.progress(), rigs.status):
+        await server.serve(sockets=[listening])
+
+
 def _serve(
     watched: tuple[Watched, ...], token_sha256: str | None, listening: socket.socket, *, only_loopback: bool
 ) -> None:
+    from analysis.page_rigs import Rigs  # noqa: PLC0415
     from analysis.page_server import address_of, make_server  # noqa: PLC0415
 
-    server = make_server(watched, token_sha256, only_loopback=only_loopback)
+    rigs = Rigs(watched)
+    server = make_server(rigs, token_sha256, only_loopback=only_loopback)
     typer.echo(address_of(listening))
     try:
-        server.run(sockets=[listening])
+        asyncio.run(_serve_and_tell(server, rigs, listening))
     except KeyboardInterrupt:
         return
     except SystemExit as end:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analysis.state import Look, State
 from logger.errors import PlainError
+from logger.pulse import Progress
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -47,15 +48,33 @@ class Rigs:
         self._looks: dict[str, Look] = {}
         self._plots: dict[tuple[str, int], tuple[object, list[str]]] = {}
         self._thread = ThreadPoolExecutor(1, "rigs")
+        self._resting = False
+        self._looks_done = 0
 
     async def run(self) -> None:
         """Look at every rig, again and again, until cancelled."""
         while True:
             begun = time.monotonic()
+            self._resting = False
             for key in self.watched:
                 await self.do(lambda key=key: self.look(key))  # type: ignore[misc]
+                self._looks_done += 1
+            self._resting = True
             took = time.monotonic() - begun
             await asyncio.sleep(max(EVERY_s, took / SHARE - took))
+
+    def progress(self) -> Progress:
+        """What must go on: one look after another. The first at a long journal takes seconds."""
+        stages = Progress()
+        stages.add("looks", lambda: (not self._resting, self._looks_done))
+        return stages
+
+    def status(self) -> str:
+        """In a line how it stands."""
+        unseen = ", ".join(f"{key} ({error})" for key, error in self.errors.items())
+        return f"{len(self.states)} of {len(self.watched)} rigs shown" + (
+            f", NOT: {unseen}" if unseen else ""
+        )
 
     async def do(self, work: Callable[[], Any]) -> Any:
         """Run something in the thread of the journals."""

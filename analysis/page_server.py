@@ -20,7 +20,7 @@ from logger.errors import PlainError
 if TYPE_CHECKING:
     import uvicorn
 
-    from analysis.page_rigs import Watched
+    from analysis.page_rigs import Rigs
 
 NEEDED: Final = ("fastapi", "uvicorn", "python_multipart")
 CONNECTIONS: Final = 64
@@ -65,16 +65,15 @@ def address_of(listening: socket.socket) -> str:
 
 
 def make_server(
-    watched: tuple[Watched, ...], token_sha256: str | None, *, only_loopback: bool, own_log: bool = True
+    rigs: Rigs, token_sha256: str | None, *, only_loopback: bool, own_log: bool = True
 ) -> uvicorn.Server:
     """Return a server that does not run yet; with `own_log` it writes its complaints to stderr itself."""
     import uvicorn  # noqa: PLC0415  an optional extra, as what uses it
 
     from analysis.page import make_app  # noqa: PLC0415
     from analysis.page_guard import Guard  # noqa: PLC0415
-    from analysis.page_rigs import Rigs  # noqa: PLC0415
 
-    app = make_app(Rigs(watched), Guard(token_sha256, time.monotonic), only_loopback=only_loopback)
+    app = make_app(rigs, Guard(token_sha256, time.monotonic), only_loopback=only_loopback)
     config = uvicorn.Config(
         app,
         log_level="warning",

@@ -42,7 +42,7 @@ class RigFiles:
 
 def rig_files(settings: Sequence[Path], journals: Sequence[Path]) -> tuple[RigFiles, ...]:
     """Pair what was named: settings alone, journals alone, or as many of both. A folder stands for its settings files."""
-    files = [file for named in settings for file in _settings_files(named)]
+    files = [file for named in settings for file in settings_in(named)]
     if files and journals and len(files) != len(journals):
         raise PlainError(
             f"{len(files)} settings files and {len(journals)} journals: "
@@ -55,7 +55,8 @@ def rig_files(settings: Sequence[Path], journals: Sequence[Path]) -> tuple[RigFi
     return tuple(RigFiles(file, journal) for file, journal in zip(files, journals, strict=True))
 
 
-def _settings_files(named: Path) -> list[Path]:
+def settings_in(named: Path) -> list[Path]:
+    """Return the settings files that are meant by a name: the file, or all of a folder; PlainError if there are none."""
     if not named.is_dir():
         return [named]
     found = sorted(named.glob("*.toml"))

@@ -82,11 +82,11 @@ def _page(settings: Settings, path: Path, listening: socket.socket) -> Coroutine
     """The page, ready to be started."""
     from analysis.page_command import with_keys  # noqa: PLC0415
     from analysis.page_guard import is_loopback  # noqa: PLC0415
-    from analysis.page_rigs import Watched  # noqa: PLC0415
+    from analysis.page_rigs import Rigs, Watched  # noqa: PLC0415
     from analysis.page_server import PageThread, address_of, make_server  # noqa: PLC0415
 
     server = make_server(
-        with_keys([Watched(settings.rig.name, path, settings)]),
+        Rigs(with_keys([Watched(settings.rig.name, path, settings)])),
         None if settings.page is None else settings.page.token_sha256,
         only_loopback=is_loopback(listening.getsockname()[0]),
         own_log=False,
@@ -122,6 +122,7 @@ async def run_all(
     from analysis.service import Service  # noqa: PLC0415
     from logger.commands import log_and_mirror  # noqa: PLC0415
     from logger.daemon import Daemon  # noqa: PLC0415
+    from logger.pulse import Progress, beating  # noqa: PLC0415
 
     daemon = Daemon(settings, path)
     service = Service(
@@ -136,12 +137,14 @@ async def run_all(
     stop_watch = asyncio.Event()
     logging_task = asyncio.create_task(log_and_mirror(daemon, settings, path), name="logger")
     watching = asyncio.create_task(service.run(stop_watch), name="analysis")
+    progress = Progress([*daemon.progress().stages, *service.progress().stages])
     essential: list[asyncio.Task[Any]] = [logging_task, watching]
     if page is not None:
         essential.append(asyncio.create_task(page, name="page"))
     told = asyncio.create_task(stop.wait(), name="stop")
     try:
-        await asyncio.wait((*essential, told), return_when=asyncio.FIRST_COMPLETED)
+        async with beating(progress, lambda: f"{daemon.status()}; {service.status()}", daemon.begun):
+            await asyncio.wait((*essential, told), return_when=asyncio.FIRST_COMPLETED)
         # whichever ended first has the cause
         first = next((task for task in essential if task.done()), None)
         # the rig first, so that the watch takes all that was heard

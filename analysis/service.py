@@ -14,6 +14,7 @@ from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any, Protocol
 
 from logger.errors import PlainError
+from logger.pulse import Progress
 
 if TYPE_CHECKING:
     from collections.abc import Coroutine
@@ -86,6 +87,41 @@ class Service:
         self.desk: Desk | None = None
         self.postman: Postman | None = None
         self._file: tuple[int, int] | None = None
+        self._turns = 0
+        self._watcher: Watcher | None = None
+
+    def progress(self) -> Progress:
+        """What must go on: the loop turns, and what the journal has is taken."""
+        stages = Progress()
+        stages.add("watch", lambda: (True, self.turns))
+        stages.add("journal", self.behind)
+        return stages
+
+    @property
+    def turns(self) -> int:
+        """Grows with each look at the journal, also while it isn't there yet."""
+        return self._turns
+
+    def behind(self) -> tuple[bool, object]:
+        """Whether the journal has entries that weren't taken, and where the watch is."""
+        watcher = self._watcher
+        if watcher is None or watcher.over:
+            return False, None
+        try:
+            newest = watcher.reader.newest_id()
+        except PlainError:
+            return False, None  # the watch meets the same, and says it
+        return newest > watcher.reader.cursor, watcher.reader.cursor
+
+    def status(self) -> str:
+        """In a line how it stands."""
+        watcher = self._watcher
+        if watcher is None:
+            return f"waiting for {self.path}"
+        soak = "the whole journal" if watcher.soak is None else f"soak '{watcher.soak.name}'"
+        what = f"{'watching' if watcher.running else 'ended:'} {soak}"
+        silent_s = watcher.silent_s(asyncio.get_running_loop().time())
+        return f"{what}, BLIND" if watcher.running and silent_s > watcher.patience_s else what
 
     async def run(self, stop: asyncio.Event) -> dict[str, Any] | None:
         """Follow until `stop` is set, or for `until_idle` without a sample; return the last findings."""
@@ -100,9 +136,11 @@ class Service:
             rig = self._rig_name(reader)
             tasks = [] if store is None else self._carriers(store, rig)
             watcher = Watcher(reader, self.settings, register, store, rig=rig, on_changes=self._changed)
+            self._watcher = watcher
             try:
                 await self._watch(watcher, stop, tasks)
             finally:
+                self._watcher = None
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
@@ -137,6 +175,7 @@ class Service:
         return None
 
     async def _pause(self) -> None:
+        self._turns += 1
         await asyncio.sleep(max(POLL_s, POLL_EACH_s * self.companions))
 
     def _rig_name(self, reader: JournalReader) -> str:
@@ -206,6 +245,7 @@ class Service:
                 # a slow machine looks less often; its time is for the readings
                 took_s = (loop.time() - begun) * self.companions
                 due_s = loop.time() + max(WRITE_s, took_s / WRITING_SHARE)
+            self._turns += 1
             if some:
                 await asyncio.sleep(0)
                 continue

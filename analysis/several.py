@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 from analysis.service import RIG, Service
 from logger.errors import PlainError
 from logger.link_state import duration_text
+from logger.pulse import Progress
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -50,7 +51,16 @@ class Kept:
     failed_since_s: float = 0.0
     written: bool = False
     """People were told."""
+    tries: int = 0
     ended: bool = False
+
+    def turned(self) -> tuple[bool, object]:
+        """Whether something must go on here, and a mark that changes when it does: a try that fails counts."""
+        return not self.ended, (self.tries, None if self.service is None else self.service.turns)
+
+    def behind(self) -> tuple[bool, object]:
+        """Whether its journal has entries that weren't taken, and where its watch is."""
+        return (False, None) if self.service is None else self.service.behind()
 
     @property
     def watched(self) -> bool:
@@ -82,6 +92,14 @@ class Several:
     def failing(self) -> list[Kept]:
         """The rigs that are not watched."""
         return [one for one in self.kept if one.reason is not None]
+
+    def progress(self) -> Progress:
+        """What must go on, of every rig."""
+        stages = Progress()
+        for one in self.kept:
+            stages.add(f"watch of {one.files.label}", one.turned)
+            stages.add(f"journal of {one.files.label}", one.behind)
+        return stages
 
     def status(self) -> str:
         """In a line how many are watched, and which are not.
@@ -123,6 +141,7 @@ class Several:
         loop = asyncio.get_running_loop()
         while not stop.is_set():
             RIG.set(one.name)
+            one.tries += 1
             one.began_s = loop.time()
             try:
                 service = one.service = self._service(one)

@@ -80,12 +80,14 @@ def _file_name(rig: str) -> str:
 
 async def _run(settings: Settings, path: Path) -> None:
     from logger.daemon import Daemon  # noqa: PLC0415
+    from logger.pulse import beating  # noqa: PLC0415
 
     daemon = Daemon(settings, path)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, daemon.stop)
-    await log_and_mirror(daemon, settings, path)
+    async with beating(daemon.progress(), daemon.status, daemon.begun):
+        await log_and_mirror(daemon, settings, path)
 
 
 async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None:

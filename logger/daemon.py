@@ -25,6 +25,7 @@ from logger.keeper import Keeper
 from logger.link_state import Link, Notice, Tone, duration_text
 from logger.port import Port, PortBusyError, PortError, PortReader
 from logger.protocol import MAX_LINE, Identity, LineFault, Reason, decode_rig, encode
+from logger.pulse import Progress
 from logger.settings import RigSettings
 
 if TYPE_CHECKING:
@@ -119,12 +120,29 @@ class Daemon:
         self._conversation = Conversation()
         self._keeper: Keeper | None = None
         self._told: set[str] = set()
+        self._done: Counter[str] = Counter()
+        self._said = "no rig yet"
+        self.begun = asyncio.Event()
+        """The journal is open and the tasks run."""
 
     # ---------------------------------------------------------------- from outside
 
     def stop(self) -> None:
         """End in good order: flush, acknowledge, return from `run`."""
         self._stop.set()
+
+    def progress(self) -> Progress:
+        """What must go on. Trying a port that isn't there again and again is the link's work, and counts."""
+        stages = Progress()
+        stages.add("link", lambda: (True, self._link.turns))
+        stages.add("records", lambda: (not self._inbox.empty(), self._done["records"]))
+        stages.add("commands", lambda: (not self._outbox.empty(), self._done["commands"]))
+        stages.add("journal", lambda: (self._conversation.items_waiting > 0, self._done["journal"]))
+        return stages
+
+    def status(self) -> str:
+        """In a line how it stands."""
+        return f"{self._said}; {self._conversation.counters.samples} samples stored since the start"
 
     async def run(self) -> None:
         """Log until `stop`; raises the first fatal error."""
@@ -153,6 +171,7 @@ class Daemon:
         try:
             async with asyncio.TaskGroup() as group:
                 tasks = [group.create_task(self._essential(name, bodies[name]), name=name) for name in TASKS]
+                self.begun.set()
                 await self._stop.wait()
                 await self._finish()
                 for task in tasks:
@@ -240,6 +259,7 @@ class Daemon:
         """Bytes to lines to records to the conversation."""
         while True:
             session, data = await self._inbox.get()
+            self._done["records"] += 1
             now_s = self._now_s()
             if data is None:
                 self._conversation.closed()
@@ -311,6 +331,7 @@ class Daemon:
             except PortError as error:
                 session.end(error)
             finally:
+                self._done["commands"] += 1
                 self._outbox.task_done()
 
     # ---------------------------------------------------------------- task "journal"
@@ -329,6 +350,7 @@ class Daemon:
             return
         safe = await asyncio.get_running_loop().run_in_executor(self._pool, self._keep, items)
         self._room.set()
+        self._done["journal"] += 1
         if safe is not None:
             self._conversation.committed(*safe, self._now_s())
             self._pass_on()
@@ -396,6 +418,6 @@ class Daemon:
     def _now_s(self) -> float:
         return self._clock().monotonic_us / 1e6
 
-    @staticmethod
-    def _tell(notice: Notice) -> None:
+    def _tell(self, notice: Notice) -> None:
+        self._said = notice.text
         _log.log(_LEVELS[notice.tone], "%s", notice.text)

@@ -1,6 +1,9 @@
 """Where word goes: the broker (`[mqtt]`), people (`[notify]`), the page (`[page]`). The tables hold secrets.
 
-    [mqtt]    host, port, root, user, password (or CORNERHOLD_MQTT_PASSWORD), tls, ca (relative to the settings file)
+Each variable may be replaced by one whose name ends in _FILE and that names a file.
+
+    [mqtt]    host, port, root, user (or CORNERHOLD_MQTT_USER), password (or CORNERHOLD_MQTT_PASSWORD), tls, ca (relative
+              to the settings file)
     [page]    token_sha256 (of the token that the page asks for), host, port
     [notify]  urls (or CORNERHOLD_NOTIFY_URLS, separated by blanks), summary ("06:30", the computer's zone), repeat
 
@@ -9,7 +12,6 @@ A journal keeps the text of the settings under which it was written; these table
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -18,12 +20,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from logger import units
+from logger.environment import said
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
     from logger.settings_table import Table
 
 PASSWORD_VARIABLE: Final = "CORNERHOLD_MQTT_PASSWORD"  # noqa: S105  a name, no password
+USER_VARIABLE: Final = "CORNERHOLD_MQTT_USER"
 URLS_VARIABLE: Final = "CORNERHOLD_NOTIFY_URLS"
 SECRET_TABLES: Final = ("mqtt", "notify", "page")
 _PORT, _PORT_TLS = 1883, 8883
@@ -46,7 +50,7 @@ class MqttSettings:
 
     def secret(self) -> str | None:
         """The password: of the settings, else of the environment."""
-        return self.password or os.environ.get(PASSWORD_VARIABLE) or None
+        return self.password or said(PASSWORD_VARIABLE)
 
     @property
     def address(self) -> str:
@@ -66,7 +70,7 @@ class NotifySettings:
 
     def addresses(self) -> tuple[str, ...]:
         """Where to: of the settings, else of the environment."""
-        return self.urls or tuple(os.environ.get(URLS_VARIABLE, "").split())
+        return self.urls or tuple((said(URLS_VARIABLE) or "").split())
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +115,8 @@ def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:
         host=table.text("host", "localhost"),
         port=table.whole("port", _PORT_TLS if tls else _PORT, 1, 65535),
         root=table.text("root", "cornerhold"),
-        user=table.text("user", "") or None,
+        # where services share a settings file and the broker tells them apart
+        user=table.text("user", "") or said(USER_VARIABLE),
         password=_secret(table),
         tls=tls,
         ca=ca,

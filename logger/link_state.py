@@ -67,20 +67,25 @@ class Link:
         self._down_since_s: float | None = None
         self._last_valid_s = 0.0
         self.outages = 0
+        self.turns = 0
+        """Grows with everything that happens, a try that fails included: a link that stands still shows by it."""
 
     def opening(self) -> None:
         """The port is about to be opened."""
         self._must_be(LinkState.WAITING)
         self.state = LinkState.OPENING
+        self.turns += 1
 
     def opened(self, now_s: float) -> None:
         """The port is open."""
         self._must_be(LinkState.OPENING)
         self.state = LinkState.OPEN
+        self.turns += 1
         self._last_valid_s = now_s
 
     def heard(self, now_s: float) -> Notice | None:
         """A valid line has arrived; the first one of a session ends an outage."""
+        self.turns += 1
         self._last_valid_s = now_s
         if self.state is LinkState.TALKING:
             return None
@@ -104,6 +109,7 @@ class Link:
         if self.state is LinkState.TALKING and now_s - self._talking_since_s >= self._good_session_s:
             self._next_wait_s = self._first_wait_s
         self.state = LinkState.WAITING
+        self.turns += 1
         self.wait_s = self._next_wait_s
         self._next_wait_s = min(2 * self._next_wait_s, self._longest_wait_s)
         if self._down_since_s is not None:

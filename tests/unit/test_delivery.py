@@ -73,6 +73,24 @@ def test_the_password_may_come_from_the_environment(monkeypatch: pytest.MonkeyPa
     assert settings.notify.addresses() == ("json://a", "json://b")
 
 
+def test_the_environment_may_name_files_and_the_user(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    for variable, text in (
+        ("CORNERHOLD_MQTT_PASSWORD", "night watch\n"),
+        ("CORNERHOLD_NOTIFY_URLS", "json://a\njson://b\n"),
+    ):
+        monkeypatch.setenv(f"{variable}_FILE", str(tmp_path / variable))
+        (tmp_path / variable).write_text(text)
+    monkeypatch.setenv("CORNERHOLD_MQTT_USER", "logger")
+    settings = settings_from_text("[mqtt]\n[notify]\n")
+    assert settings.mqtt is not None
+    assert settings.notify is not None
+    assert (settings.mqtt.user, settings.mqtt.secret()) == ("logger", "night watch")
+    assert settings.notify.addresses() == ("json://a", "json://b")
+    (tmp_path / "CORNERHOLD_MQTT_PASSWORD").unlink()
+    with pytest.raises(PlainError, match=r"CORNERHOLD_MQTT_PASSWORD_FILE: .*No such file"):
+        settings.mqtt.secret()
+
+
 @pytest.mark.parametrize(
     ("text", "reason"),
     [
