@@ -50,8 +50,11 @@ LAYOUT: Final = Layout(
                 body TEXT NOT NULL,
                 made TEXT NOT NULL)""",
         ),
+        ("CREATE TABLE points (id INTEGER PRIMARY KEY AUTOINCREMENT, line TEXT NOT NULL)",),
     ),
 )
+MOST_POINTS: Final = 50_000
+"""So many points wait for InfluxDB at most (with four sections, eleven weeks of findings); then the oldest go."""
 _COLUMNS = (
     "id, soak, section, kind, raised_us, cleared_us, raised, acknowledged, acknowledged_by, cleared, "
     "sentence, evidence"
@@ -113,19 +116,38 @@ def alarms_path(journal: Path) -> Path:
 
 
 class AlarmStore:
-    """The kept alarms. `publishing` says whether there is a broker for which the outbox is filled."""
+    """The kept alarms. `publishing` says whether there is a broker for which the outbox is filled.
 
-    def __init__(self, database: Database, *, rig: str, publishing: bool) -> None:
+    `line_of` makes a point for InfluxDB of an alarm's id and the alarm, whenever its state changes; None: there is none.
+    """
+
+    def __init__(
+        self,
+        database: Database,
+        *,
+        rig: str,
+        publishing: bool,
+        line_of: Callable[[str, Kept], str] | None = None,
+    ) -> None:
         """Use `AlarmStore.open`."""
         self._database = database
         self._rig = rig
         self._publishing = publishing
+        self._line_of = line_of
         self._book = self._fact("book") or self._new_book()
 
     @classmethod
-    def open(cls, journal: Path, *, rig: str, publishing: bool = False) -> AlarmStore:
+    def open(
+        cls,
+        journal: Path,
+        *,
+        rig: str,
+        publishing: bool = False,
+        line_of: Callable[[str, Kept], str] | None = None,
+    ) -> AlarmStore:
         """Open or create the alarms of a journal; refused while another analysis holds them."""
-        return cls(Database.open_to_write(alarms_path(journal), LAYOUT, 1.0), rig=rig, publishing=publishing)
+        database = Database.open_to_write(alarms_path(journal), LAYOUT, 1.0)
+        return cls(database, rig=rig, publishing=publishing, line_of=line_of)
 
     def close(self) -> None:
         """Let the file go."""
@@ -213,7 +235,7 @@ class AlarmStore:
                     "UPDATE alarms SET acknowledged = ?, acknowledged_by = ? WHERE id = ?",
                     (alarm.acknowledged, by, alarm.id),
                 )
-                self._post(connection, topic_of(alarm), self.message(alarm))
+                self._changed(connection, alarm)
             return alarm
         return None
 
@@ -255,23 +277,30 @@ class AlarmStore:
             sentence=sentence, evidence=evidence,
         )  # fmt: skip
         # one that came and went while nobody looked is told as raised, too
-        self._post(connection, topic_of(alarm), self.message(replace(alarm, cleared=None)))
+        self._changed(connection, replace(alarm, cleared=None))
         if one.cleared is not None:
-            self._post(connection, topic_of(alarm), "")
+            self._changed(connection, alarm)
         return alarm
 
     def _clear(self, connection: sqlite3.Connection, alarm: Kept, cleared_us: int, cleared: str) -> Kept:
         connection.execute(
             "UPDATE alarms SET cleared_us = ?, cleared = ? WHERE id = ?", (cleared_us, cleared, alarm.id)
         )
-        self._post(connection, topic_of(alarm), "")
-        return replace(alarm, cleared_us=cleared_us, cleared=cleared)
+        alarm = replace(alarm, cleared_us=cleared_us, cleared=cleared)
+        self._changed(connection, alarm)
+        return alarm
 
     # -- to be published -------------------------------------------------------------------------------------
 
-    def _post(self, connection: sqlite3.Connection, topic: str, payload: str) -> None:
+    def _changed(self, connection: sqlite3.Connection, alarm: Kept) -> None:
+        """Put the new state of an alarm in the way of whoever must get it."""
         if self._publishing:
-            connection.execute("INSERT INTO outbox (topic, payload) VALUES (?, ?)", (topic, payload))
+            letter = (topic_of(alarm), self.message(alarm))
+            connection.execute("INSERT INTO outbox (topic, payload) VALUES (?, ?)", letter)
+        if self._line_of is not None:
+            connection.execute(
+                "INSERT INTO points (line) VALUES (?)", (self._line_of(self.name_of(alarm), alarm),)
+            )
 
     def outbox(self, limit: int = 100) -> list[tuple[int, str, str]]:
         """What waits to be published, in order: number, topic below the rig's, payload."""
@@ -281,6 +310,29 @@ class AlarmStore:
         """The broker has it."""
         with self._database.atomic() as connection:
             connection.execute("DELETE FROM outbox WHERE id = ?", (number,))
+
+    # -- for InfluxDB ----------------------------------------------------------------------------------------
+
+    def add_points(self, lines: Sequence[str]) -> None:
+        """Let more points wait; beyond `MOST_POINTS` the oldest go."""
+        with self._database.atomic() as connection:
+            connection.executemany("INSERT INTO points (line) VALUES (?)", [(line,) for line in lines])
+            connection.execute(
+                "DELETE FROM points WHERE id <= (SELECT max(id) FROM points) - ?", (MOST_POINTS,)
+            )
+
+    def points(self, limit: int) -> list[tuple[int, str]]:
+        """What waits, oldest first: number, line."""
+        return self._database.rows("SELECT id, line FROM points ORDER BY id LIMIT ?", (limit,))
+
+    def points_waiting(self) -> int:
+        """How many there are."""
+        return int(self._database.rows("SELECT count(*) FROM points")[0][0])
+
+    def points_written(self, number: int) -> None:
+        """Up to this one they are there."""
+        with self._database.atomic() as connection:
+            connection.execute("DELETE FROM points WHERE id <= ?", (number,))
 
     # -- to be written to people -----------------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ from logger.errors import PlainError
 if TYPE_CHECKING:
     import aiomqtt
 
-    from logger.delivery_settings import MqttSettings, NotifySettings
+    from logger.delivery_settings import InfluxSettings, MqttSettings, NotifySettings
 
 PATIENCE_s = 5.0
 TOPICS: Final = ("alarms/check/test", "sections/check", "presence/check", "readings/check")
@@ -35,11 +35,13 @@ class Result:
 
 def check_delivery(
     settings_file: Annotated[
-        Path, typer.Option("--settings", "-s", help="Settings file (TOML) with [mqtt], [notify], or both.")
+        Path, typer.Option("--settings", "-s", help="Settings file (TOML) with [mqtt], [influx], [notify].")
     ],
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per thing tried.")] = False,
 ) -> None:
     """Try whether word gets through: publish a test alarm and read it back, send a test letter to every address.
+
+    InfluxDB gets a test point (measurement `cornerhold_check`, which stays there), which is read back.
 
     A broker takes a message to a topic to which the user has no right, and throws it away without a word; only reading
     it back tells. Exit 0 if everything got through, else 1.
@@ -49,10 +51,12 @@ def check_delivery(
     from logger.settings import load_settings  # noqa: PLC0415  what --help does not need
 
     settings = load_settings(settings_file)
-    if settings.mqtt is None and settings.notify is None:
-        raise PlainError(f"{settings_file}: has neither [mqtt] nor [notify]: nobody would get word")
+    if settings.mqtt is None and settings.notify is None and settings.influx is None:
+        raise PlainError(f"{settings_file}: has neither [mqtt], [influx] nor [notify]: nobody would get word")
     logging.basicConfig(level=logging.CRITICAL)
     results = asyncio.run(try_delivery(settings.mqtt, settings.notify, settings.rig.name))
+    if settings.influx is not None:
+        results += check_influx(settings.influx, settings.rig.name)
     for result in results:
         if as_json:
             typer.echo(json.dumps(asdict(result), ensure_ascii=False))
@@ -139,3 +143,33 @@ async def check_addresses(notify: NotifySettings, rig: str) -> list[Result]:
         sentence = "took the test letter; see that it has come" if taken else "did not take the test letter"
         results.append(Result(addresses.name(number), taken, sentence))
     return results
+
+
+def check_influx(influx: InfluxSettings, rig: str) -> list[Result]:
+    """Write a test point and read it back."""
+    from logger.clock import now_us  # noqa: PLC0415
+    from logger.influx_lines import CHECK, check_line  # noqa: PLC0415
+    from logger.influx_server import AwayError, InfluxServer, RefusedError  # noqa: PLC0415
+
+    what = f"InfluxDB, bucket {influx.bucket}"
+    utc_us = now_us()
+    server = InfluxServer(influx)
+    try:
+        server.write([check_line(rig, utc_us)])
+    except AwayError as error:
+        server.close()
+        return [Result(what, False, f"{influx.url}: {error.reason}")]
+    except RefusedError as error:
+        server.close()
+        return [Result(what, False, f"{influx.url}: refuses a test point: {error.words}")]
+    written = Result(what, True, f"{influx.url} has taken the test point")
+    try:
+        said = server.query(f'SELECT microseconds FROM "{CHECK}" WHERE time = {utc_us}000')  # noqa: S608  our own words
+        found = str(utc_us) in json.dumps(said)
+    except (AwayError, RefusedError) as error:
+        words = f"not tried to the end, {error} (a token that may only write, or no InfluxQL there, is enough for us)"
+        return [written, Result(f"{what}, read back", True, words)]
+    finally:
+        server.close()
+    sentence = "the test point is there" if found else "the test point is NOT there, though it was taken"
+    return [written, Result(f"{what}, read back", found, sentence)]

@@ -11,6 +11,7 @@ import json
 import logging
 import os
 from contextvars import ContextVar
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 from logger.errors import PlainError
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.alarm_store import AlarmStore, Changes
+    from analysis.influx_findings import FindingsSource
     from analysis.notify import Desk, Postman
     from analysis.publisher import Publisher
     from analysis.watcher import Watcher
@@ -84,6 +86,7 @@ class Service:
         self.view = view
         self.look = look
         self.publisher: Publisher | None = None
+        self.mirrored: FindingsSource | None = None
         self.desk: Desk | None = None
         self.postman: Postman | None = None
         self._file: tuple[int, int] | None = None
@@ -190,9 +193,15 @@ class Service:
         from analysis.alarm_store import AlarmStore  # noqa: PLC0415
         from analysis.database import DatabaseError  # noqa: PLC0415
 
+        rig = self._rig_name(reader)
         publishing = self.settings is not None and self.settings.mqtt is not None
+        line_of = None
+        if self.settings is not None and self.settings.influx is not None:
+            from analysis.influx_findings import alarm_line  # noqa: PLC0415
+
+            line_of = partial(alarm_line, rig)
         try:
-            return AlarmStore.open(self.path, rig=self._rig_name(reader), publishing=publishing)
+            return AlarmStore.open(self.path, rig=rig, publishing=publishing, line_of=line_of)
         except DatabaseError as error:
             raise PlainError(f"{error} (--look watches without keeping alarms)") from None
 
@@ -211,6 +220,12 @@ class Service:
 
             self.publisher = Publisher(settings.mqtt, store, rig, quiet=self.beside_logger)
             running["publisher"] = self.publisher.run()
+        if settings is not None and settings.influx is not None:
+            from analysis.influx_findings import FindingsSource, findings_mirror  # noqa: PLC0415
+
+            self.mirrored = FindingsSource(store, rig)
+            mirror = findings_mirror(settings.influx, self.path, self.mirrored, quiet=self.beside_logger)
+            running["InfluxDB mirror"] = mirror.keep()
         if self.postman is not None:
             running["postman"] = self.postman.run()
         return [asyncio.create_task(body, name=name) for name, body in running.items()]
@@ -291,6 +306,8 @@ class Service:
         self.view.tell(said)
         if self.publisher is not None:
             self.publisher.tell(said)
+        if self.mirrored is not None:
+            self.mirrored.tell(said)
 
     def _write(self, watcher: Watcher, *, final: bool) -> dict[str, Any] | None:
         from analysis.files import whole_file  # noqa: PLC0415

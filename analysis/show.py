@@ -51,6 +51,7 @@ def picture(state: State) -> Group:
         parts.append(Text(words, style="bold" if alarm.acknowledged else "bold red"))
     if not state.alarms_kept:
         parts.append(Text("No analysis keeps alarms for this journal.", style="yellow"))
+    parts += [Text(typed(words), style="dim" if well else "bold yellow") for well, words in state.mirrors]
     parts += [Padding(Text(typed(line), style="dim"), (0, 0, 0, 2)) for line in sentences(said)[:SENTENCES]]
     return Group(*parts)
 

@@ -16,6 +16,7 @@ from logger.clock import us_from_utc, utc_now
 from logger.conversions import stored_settings
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
+from logger.mirror_state import mirror_words, read_mirrors
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -53,6 +54,8 @@ class State:
     """What stands, with its id."""
     alarms_kept: bool
     """Whether an analysis keeps alarms for this journal at all."""
+    mirrors: tuple[tuple[bool, str], ...] = ()
+    """How it stands with each mirror: whether all is well, and a sentence."""
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -70,6 +73,7 @@ class State:
             "decisions": {name: decision.as_dict() for name, decision in self.decisions.items()},
             "alarms": [alarm_dict(name, alarm) for name, alarm in self.alarms],
             "alarms_kept": self.alarms_kept,
+            "mirrors": [{"well": well, "sentence": sentence} for well, sentence in self.mirrors],
             "findings": self.findings,
         }
 
@@ -126,6 +130,8 @@ class Look:
         self.rig = given.rig.name
         self._labels_are_true = given.rig.clock == "host"
         self.watcher = Watcher(self.reader, settings, self.register, rig=self.rig)
+        # the journal's own settings don't say it: that table holds a secret
+        self._mirrored = settings is None or settings.influx is not None
         self._first = self.reader.newest("D")
         self.material: Material | None = None
         self._told: tuple[object, ...] = ()
@@ -172,6 +178,7 @@ class Look:
             decisions=self._decisions,
             alarms=tuple((name, alarm) for name, alarm in alarms if alarm.cleared is None),
             alarms_kept=self.path.with_name(f"{self.path.name}.alarms").exists(),
+            mirrors=self._mirrors(),
         )
 
     def _catch_up(self) -> None:
@@ -190,6 +197,13 @@ class Look:
             if journal.soak is not None:
                 self._history.pass_by(journal.soak)
         raise PlainError(f"{self.path}: grows faster than it can be read")
+
+    def _mirrors(self) -> tuple[tuple[bool, str], ...]:
+        if not self._mirrored:
+            return ()
+        newest = self.reader.newest("D")
+        states = read_mirrors(self.path)
+        return tuple(mirror_words(state, None if newest is None else newest.utc_us) for state in states)
 
     def _age_s(self) -> float | None:
         newest = self.reader.newest("D")

@@ -60,9 +60,14 @@ def host_now() -> HostTime:
     return HostTime(time.clock_gettime_ns(_MONOTONIC) // 1000, time.time_ns() // 1000)
 
 
+def now_us() -> int:
+    """The wall clock as a label, µs."""
+    return time.time_ns() // 1000
+
+
 def utc_now() -> datetime:
     """The wall clock, for a date in a report."""
-    return utc_from_us(time.time_ns() // 1000)
+    return utc_from_us(now_us())
 
 
 def utc_from_us(utc_us: int) -> datetime:

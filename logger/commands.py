@@ -8,13 +8,15 @@ import logging
 import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from logger import options
 
 if TYPE_CHECKING:
+    from collections.abc import Coroutine
+
     from logger.daemon import Daemon
     from logger.readings_mirror import ReadingsMirror
     from logger.settings import Settings
@@ -37,7 +39,8 @@ def log_rig(
 ) -> None:
     """Log a rig into a journal until stopped (Ctrl-C or SIGTERM), through unplugged cables and restarts.
 
-    With `[mqtt]` in the settings the readings are published, too; a broker that is away gets them afterwards.
+    With `[mqtt]` in the settings the readings are published, too, with `[influx]` they go to InfluxDB; what is away
+    gets them afterwards.
     What the rig has said is on disk within a second and only then acknowledged; what was lost all the same
     stands in the journal as a gap. Exit 0 after a stop, 1 if logging could not begin or go on.
 
@@ -91,27 +94,30 @@ async def _run(settings: Settings, path: Path) -> None:
 
 
 async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None:
-    """Run the daemon until it is stopped, and beside it the mirror at the broker, if the settings name one."""
-    if settings.mqtt is None:
-        await daemon.run()
-        return
-    from logger.mqtt import tls_context  # noqa: PLC0415
-    from logger.readings_mirror import ReadingsMirror  # noqa: PLC0415
+    """Run the daemon until it is stopped, and beside it the mirrors that the settings name."""
+    mirrors: dict[str, Coroutine[Any, Any, None]] = {}
+    if settings.mqtt is not None:
+        from logger.mqtt import tls_context  # noqa: PLC0415
+        from logger.readings_mirror import ReadingsMirror  # noqa: PLC0415
 
-    tls_context(settings.mqtt)  # a file that can't be used is a mistake to be told at once
-    mirror = asyncio.create_task(
-        _keep_mirroring(ReadingsMirror(settings.mqtt, path, settings.rig.name)), name="readings mirror"
-    )
+        tls_context(settings.mqtt)  # a file that can't be used is a mistake to be told at once
+        mirrors["readings mirror"] = _keep_mirroring(ReadingsMirror(settings.mqtt, path, settings.rig.name))
+    if settings.influx is not None:
+        from logger.influx import journal_mirror  # noqa: PLC0415
+
+        mirrors["InfluxDB mirror"] = journal_mirror(settings.influx, path, settings.rig.name).keep()
+    tasks = [asyncio.create_task(body, name=name) for name, body in mirrors.items()]
     try:
         await daemon.run()
     finally:
-        mirror.cancel()
-        await asyncio.gather(mirror, return_exceptions=True)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def _keep_mirroring(mirror: ReadingsMirror) -> None:
     """Mirror until cancelled. A mirror that fails is told and begun again: the recording doesn't depend on it."""
-    from logger.mqtt import raise_if_cancelled  # noqa: PLC0415
+    from logger.outage import raise_if_cancelled  # noqa: PLC0415
 
     while True:
         try:

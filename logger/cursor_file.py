@@ -40,9 +40,14 @@ class CursorFile:
 
     def save(self, entry: int) -> None:
         """Keep a number; what stood there before stays until the new one is on the disk."""
-        part = self.path.with_name(self.path.name + ".part")
-        with part.open("w", encoding="utf-8") as file:
-            json.dump({"entry": entry}, file)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(self.path)
+        replace_file(self.path, json.dumps({"entry": entry}))
+
+
+def replace_file(path: Path, text: str) -> None:
+    """Put a text in place of a small file's; what stood there before stays until the new one is on the disk."""
+    part = path.with_name(path.name + ".part")
+    with part.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)

@@ -1,9 +1,10 @@
-"""Where word goes: the broker (`[mqtt]`), people (`[notify]`), the page (`[page]`). The tables hold secrets.
+"""Where word goes: the broker (`[mqtt]`), InfluxDB (`[influx]`), people (`[notify]`), the page. The tables hold secrets.
 
 Each variable may be replaced by one whose name ends in _FILE and that names a file.
 
     [mqtt]    host, port, root, user (or CORNERHOLD_MQTT_USER), password (or CORNERHOLD_MQTT_PASSWORD), tls, ca (relative
               to the settings file)
+    [influx]  url, org, bucket, token (or token_file, or CORNERHOLD_INFLUX_TOKEN), ca (files as above)
     [page]    token_sha256 (of the token that the page asks for), host, port
     [notify]  urls (or CORNERHOLD_NOTIFY_URLS, separated by blanks), summary ("06:30", the computer's zone), repeat
 
@@ -18,6 +19,7 @@ from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
+from urllib.parse import urlsplit
 
 from logger import units
 from logger.environment import said
@@ -28,10 +30,13 @@ if TYPE_CHECKING:
 
 PASSWORD_VARIABLE: Final = "CORNERHOLD_MQTT_PASSWORD"  # noqa: S105  a name, no password
 USER_VARIABLE: Final = "CORNERHOLD_MQTT_USER"
+TOKEN_VARIABLE: Final = "CORNERHOLD_INFLUX_TOKEN"  # noqa: S105  the same
 URLS_VARIABLE: Final = "CORNERHOLD_NOTIFY_URLS"
-SECRET_TABLES: Final = ("mqtt", "notify", "page")
+SECRET_TABLES: Final = ("mqtt", "influx", "notify", "page")
 _PORT, _PORT_TLS = 1883, 8883
 _HOST_PAGE, _PORT_PAGE = "127.0.0.1", 8460
+_MOST_TOKEN = 4096
+_INFLUX_URL = "http://localhost:8086"
 _ROOT = re.compile(r"[A-Za-z0-9_.-]+(/[A-Za-z0-9_.-]+)*")
 
 
@@ -56,6 +61,39 @@ class MqttSettings:
     def address(self) -> str:
         """Host and port, for messages."""
         return f"{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class InfluxSettings:
+    """The InfluxDB that gets a copy of everything."""
+
+    url: str = _INFLUX_URL
+    org: str = "cornerhold"
+    bucket: str = "cornerhold"
+    token: str | None = field(default=None, repr=False)
+    token_file: Path | None = None
+    ca: Path | None = None
+    """File with the certificate of the authority that signed the server's; None: those that are trusted anyway."""
+
+    def secret(self) -> str:
+        """The token: of the settings, else of its file, else of the environment; PlainError if there is none.
+
+        It is read anew each time, so that a file with another token needs no restart.
+        """
+        token = self.token
+        if token is None and self.token_file is not None:
+            try:
+                with self.token_file.open(encoding="utf-8") as file:
+                    token = file.read(_MOST_TOKEN).strip()
+            except (OSError, UnicodeDecodeError) as error:
+                reason = getattr(error, "strerror", None) or "is no text"
+                raise PlainError(f"influx.token_file: {self.token_file}: {reason}") from None
+        token = token or said(TOKEN_VARIABLE)
+        if not token:
+            raise PlainError(f"there is no token (influx.token, influx.token_file or {TOKEN_VARIABLE})")
+        if not _is_token(token):
+            raise PlainError("the token has blanks or letters in it that no token has")
+        return token
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +139,7 @@ def read_page(table: Table) -> PageSettings:
 
 def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:
     """The table `[mqtt]`."""
-    ca: Path | None = None
-    if table.has("ca"):
-        ca = Path(table.text("ca", "")).expanduser()
-        if settings_path is not None and not ca.is_absolute():
-            ca = settings_path.parent / ca
-    else:
-        table.text("ca", "")
+    ca = _file(table, "ca", settings_path)
     tls = table.flag("tls", default=ca is not None)
     if ca is not None and not tls:
         raise table.error("ca", "means something only with tls = true")
@@ -129,12 +161,61 @@ def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:
     return mqtt
 
 
-def _secret(table: Table) -> str | None:
+def _secret(table: Table, key: str = "password") -> str | None:
     """The password; a wrong one is refused without being shown."""
     try:
-        return table.text("password", "") or None
+        return table.text(key, "") or None
     except PlainError:
-        raise table.error("password", "must be a text in quotes") from None
+        raise table.error(key, "must be a text in quotes") from None
+
+
+def read_influx(table: Table, settings_path: Path | None) -> InfluxSettings:
+    """The table `[influx]`."""
+    influx = InfluxSettings(
+        url=_url(table),
+        org=table.text("org", "cornerhold"),
+        bucket=table.text("bucket", "cornerhold"),
+        token=_secret(table, "token"),
+        token_file=_file(table, "token_file", settings_path),
+        ca=_file(table, "ca", settings_path),
+    )
+    if influx.token is not None and influx.token_file is not None:
+        raise table.error("token_file", "there is a token already")
+    if influx.token is not None and not _is_token(influx.token):
+        raise table.error("token", "has blanks or letters in it that no token has")
+    if influx.ca is not None and not influx.url.startswith("https:"):
+        raise table.error("ca", "means something only with a url that begins with https")
+    table.finish()
+    return influx
+
+
+def _is_token(text: str) -> bool:
+    """Whether it can stand in a header line."""
+    return re.fullmatch(r"[!-~]+", text) is not None
+
+
+def _url(table: Table) -> str:
+    """The server's address; a wrong one is not shown, for it may hold a password."""
+    url = table.text("url", _INFLUX_URL).rstrip("/")
+    try:
+        parts = urlsplit(url)
+        sound = parts.scheme in {"http", "https"} and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        sound = False
+    if not sound or not _is_token(url):
+        raise table.error("url", "must be an address like 'http://localhost:8086'")
+    if parts.username is not None or parts.query or parts.fragment:
+        raise table.error("url", "host, port and path only; the token stands by itself")
+    return url
+
+
+def _file(table: Table, key: str, settings_path: Path | None) -> Path | None:
+    """A file, relative to the settings."""
+    text = table.text(key, "")
+    if not text:
+        return None
+    path = Path(text).expanduser()
+    return path if settings_path is None or path.is_absolute() else settings_path.parent / path
 
 
 def read_notify(table: Table) -> NotifySettings:

@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Final
 import aiomqtt
 
 from logger.errors import PlainError
-from logger.link_state import Notice, Tone, duration_text
+from logger.link_state import Notice, Tone
+from logger.outage import Outage, raise_if_cancelled
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Awaitable, Callable
@@ -44,48 +45,6 @@ class MqttPace:
     """After a session of this length the waits begin anew."""
     timeout_s: float = 10.0
     keepalive_s: int = 12
-
-
-class Outage:
-    """When to try again, and what to say: no clock and no broker in here."""
-
-    MOST_TOLD: Final = 2
-
-    def __init__(self, broker: str, pace: MqttPace) -> None:
-        """Nothing has failed yet."""
-        self._broker = broker
-        self._pace = pace
-        self._next_wait_s = pace.first_wait_s
-        self._connected_s: float | None = None
-        self._down_since_s: float | None = None
-        self._told: list[str] = []
-        self._back_told = False
-
-    def connected(self, now_s: float) -> Notice:
-        """The broker has taken us."""
-        self._connected_s = now_s
-        since, self._down_since_s = self._down_since_s, None
-        again = "" if since is None else f" again, after {duration_text(now_s - since)}"
-        # a broker that takes us and throws us out at once would be told for ever
-        quiet = since is not None and self._back_told
-        self._back_told = self._back_told or since is not None
-        return Notice(Tone.DEBUG if quiet else Tone.INFO, f"connected to the broker {self._broker}{again}")
-
-    def failed(self, now_s: float, reason: str) -> tuple[float, Notice]:
-        """A session or a try has failed: how long to wait, and what to say of it."""
-        if self._connected_s is not None and now_s - self._connected_s >= self._pace.good_session_s:
-            # only a good session ends an outage
-            self._next_wait_s = self._pace.first_wait_s
-            self._told, self._back_told = [], False
-        self._connected_s = None
-        wait_s = self._next_wait_s
-        self._next_wait_s = min(2 * wait_s, self._pace.longest_wait_s)
-        if self._down_since_s is None:
-            self._down_since_s = now_s
-        new = reason not in self._told and len(self._told) < self.MOST_TOLD
-        if new:
-            self._told.append(reason)
-        return wait_s, Notice(Tone.WARNING if new else Tone.DEBUG, f"no broker: {reason}")
 
 
 def rig_topic(mqtt: MqttSettings, rig: str) -> str:
@@ -169,13 +128,6 @@ class Post:
     quiet: bool = False
     """Another client of the same process tells how it stands with the broker."""
     hear: Callable[[aiomqtt.Message], None] = lambda _message: None
-
-
-def raise_if_cancelled() -> None:
-    """Raise CancelledError if the task was told to end: an error on the way out must not hide that."""
-    task = asyncio.current_task()
-    if task is not None and task.cancelling():
-        raise asyncio.CancelledError
 
 
 async def keep_session(

@@ -14,7 +14,12 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
-from logger.delivery_settings import MqttSettings, NotifySettings, PageSettings  # noqa: TC001  fields of a dataclass
+from logger.delivery_settings import (  # noqa: TC001  fields of a dataclass
+    InfluxSettings,
+    MqttSettings,
+    NotifySettings,
+    PageSettings,
+)
 from logger.errors import PlainError
 from logger.units import SECONDS_PER_DAY, STANDARD_ATMOSPHERE_Pa
 
@@ -210,6 +215,7 @@ class Settings:
     channels: Mapping[str, ChannelSettings] = field(default_factory=dict)
     journal: JournalSettings = JournalSettings()
     mqtt: MqttSettings | None = None
+    influx: InfluxSettings | None = None
     notify: NotifySettings | None = None
     page: PageSettings | None = None
     path: Path | None = None

@@ -8,7 +8,7 @@ Tables and keys, all optional (the defaults are those of the dataclasses in `set
     [sections.<name>]   gas_column, gas_column_uncertainty, reference_height, volume, encloses, threshold,
                         floor, limit (gauge pressures), and a table pressure_sensor of its own
     [channels."<name>"] see `channel_settings.py`
-    [mqtt], [notify], [page]    see `delivery_settings.py`
+    [mqtt], [influx], [notify], [page]    see `delivery_settings.py`
     [journal]           path (relative to the settings file), keep ("400 day")
 
 The typed reading of single values is in `settings_table.py`.
@@ -24,7 +24,14 @@ from typing import cast
 
 from logger import units
 from logger.channel_settings import read_channels
-from logger.delivery_settings import SECRET_TABLES, read_mqtt, read_notify, read_page, without_secrets
+from logger.delivery_settings import (
+    SECRET_TABLES,
+    read_influx,
+    read_mqtt,
+    read_notify,
+    read_page,
+    without_secrets,
+)
 from logger.settings import (
     SECTION_NAME,
     ClockMode,
@@ -149,8 +156,9 @@ def read_settings(text: str, path: Path | None) -> Settings:
         sections[name] = _section(table.table(name), sensor)
     public = without_secrets(text) if any(name in data for name in SECRET_TABLES) else text
     if public is None:
-        reason = "these hold secrets and must each stand as a table of their own, under [mqtt], [notify] and [page]"
-        raise SettingsError(file, "mqtt, notify, page", reason)
+        names = ", ".join(f"[{name}]" for name in SECRET_TABLES)
+        reason = f"these hold secrets and must each stand as a table of their own, under {names}"
+        raise SettingsError(file, ", ".join(SECRET_TABLES), reason)
     settings = Settings(
         rig=_rig(top.table("rig")),
         soak=_soak(top.table("soak")),
@@ -158,6 +166,7 @@ def read_settings(text: str, path: Path | None) -> Settings:
         sections=sections,
         journal=_journal(top.table("journal"), path),
         mqtt=read_mqtt(top.table("mqtt"), path) if top.has("mqtt") else None,
+        influx=read_influx(top.table("influx"), path) if top.has("influx") else None,
         notify=read_notify(top.table("notify")) if top.has("notify") else None,
         page=read_page(top.table("page")) if top.has("page") else None,
         path=path,

@@ -13,7 +13,8 @@ from analysis.notify import MOST_REPEATS, Addresses, Desk
 from logger.delivery_settings import NotifySettings, without_secrets
 from logger.errors import PlainError
 from logger.link_state import Tone
-from logger.mqtt import MqttPace, Outage
+from logger.mqtt import MqttPace
+from logger.outage import Outage
 from logger.settings import SettingsError, settings_from_text
 
 if TYPE_CHECKING:

@@ -1,0 +1,75 @@
+"""An outage of another computer, told in few words: when to try again, and what is worth a line in the log."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Final, Protocol
+
+from logger.link_state import Notice, Tone, duration_text
+
+
+class Waits(Protocol):
+    """The waits between tries, in seconds."""
+
+    @property
+    def first_wait_s(self) -> float:
+        """After the first failure; twice as long after each further one."""
+
+    @property
+    def longest_wait_s(self) -> float:
+        """Never longer than this."""
+
+    @property
+    def good_session_s(self) -> float:
+        """After a session of this length the waits begin anew."""
+
+
+class Outage:
+    """When to try again, and what to say: no clock and no connection in here."""
+
+    MOST_TOLD: Final = 2
+
+    def __init__(self, address: str, pace: Waits, what: str = "broker") -> None:
+        """Nothing has failed yet. `what` is there, under this address, in what is said."""
+        self._address, self._what = address, what
+        self._pace = pace
+        self._next_wait_s = pace.first_wait_s
+        self._connected_s: float | None = None
+        self._down_since_s: float | None = None
+        self._told: list[str] = []
+        self._back_told = False
+
+    def connected(self, now_s: float) -> Notice:
+        """The other side has taken us."""
+        self._connected_s = now_s
+        since, self._down_since_s = self._down_since_s, None
+        again = "" if since is None else f" again, after {duration_text(now_s - since)}"
+        # one that takes us and throws us out at once would be told for ever
+        quiet = since is not None and self._back_told
+        self._back_told = self._back_told or since is not None
+        return Notice(
+            Tone.DEBUG if quiet else Tone.INFO, f"connected to the {self._what} {self._address}{again}"
+        )
+
+    def failed(self, now_s: float, reason: str) -> tuple[float, Notice]:
+        """A session or a try has failed: how long to wait, and what to say of it."""
+        if self._connected_s is not None and now_s - self._connected_s >= self._pace.good_session_s:
+            # only a good session ends an outage
+            self._next_wait_s = self._pace.first_wait_s
+            self._told, self._back_told = [], False
+        self._connected_s = None
+        wait_s = self._next_wait_s
+        self._next_wait_s = min(2 * wait_s, self._pace.longest_wait_s)
+        if self._down_since_s is None:
+            self._down_since_s = now_s
+        new = reason not in self._told and len(self._told) < self.MOST_TOLD
+        if new:
+            self._told.append(reason)
+        return wait_s, Notice(Tone.WARNING if new else Tone.DEBUG, f"no {self._what}: {reason}")
+
+
+def raise_if_cancelled() -> None:
+    """Raise CancelledError if the task was told to end: an error on the way out must not hide that."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
