@@ -17,10 +17,12 @@ from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Red
 from markupsafe import Markup
 
 from analysis.alarm_store import read_alarms
+from analysis.page_answers import ANY, ASKED, LOGIN, SEEN, SENT, Csv, Nothing
 from analysis.page_guard import COOKIE, HEADERS, Guard, SESSION_s, host_of, is_loopback
 from analysis.register import Register
 from analysis.report import templates, typed
 from analysis.state import State, alarm_dict
+from logger.errors import PlainError
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Awaitable, Callable
@@ -32,11 +34,6 @@ STALE_s: Final = 15.0
 """So long without a look the page says that it is stale."""
 OPEN: Final = frozenset({"/login", "/page.js", "/page.css"})
 Key = Annotated[str, Path(max_length=80, description="The rig's name in addresses, see /api/rigs.")]
-_ERRORS: Final[dict[int | str, dict[str, Any]]] = {
-    401: {"description": "Log in first."},
-    404: {"description": "No such rig."},
-    503: {"description": "The rig's journal can't be read."},
-}
 
 
 def make_app(rigs: Rigs, guard: Guard, *, only_loopback: bool) -> FastAPI:
@@ -51,6 +48,7 @@ def make_app(rigs: Rigs, guard: Guard, *, only_loopback: bool) -> FastAPI:
             looking.cancel()
             await asyncio.gather(looking, return_exceptions=True)
             await asyncio.to_thread(rigs.close)
+            guard.close()
 
     app = FastAPI(
         title="Cornerhold",
@@ -83,6 +81,10 @@ def _guarded(app: FastAPI, guard: Guard, *, only_loopback: bool) -> None:
         # what was sent is not sent back
         said = [{"where": [str(x) for x in one["loc"]], "what": one["msg"]} for one in error.errors()]
         return JSONResponse({"detail": said}, 422)
+
+    @app.exception_handler(PlainError)
+    async def refused(_request: Request, error: PlainError) -> JSONResponse:
+        return JSONResponse({"detail": str(error)}, 503)
 
 
 def _refusal(  # noqa: PLR0911  a list of refusals
@@ -122,11 +124,13 @@ def _page(name: str, **values: Any) -> HTMLResponse:
 
 
 def _sessions(app: FastAPI, guard: Guard) -> None:
-    @app.get("/login", response_class=HTMLResponse, include_in_schema=False)
+    @app.get(
+        "/login", summary="The form that asks for the token.", response_class=HTMLResponse, responses=ANY
+    )
     async def login_form() -> Response:
         return _page("login.html.j2", wrong=False)
 
-    @app.post("/login", include_in_schema=False)
+    @app.post("/login", summary="Begin a session.", status_code=303, response_class=Nothing, responses=LOGIN)
     async def login(request: Request, token: Annotated[str, Form(max_length=200)]) -> Response:
         wait_s = guard.wait_s()
         if wait_s > 0.0:
@@ -142,7 +146,7 @@ def _sessions(app: FastAPI, guard: Guard) -> None:
         )
         return response
 
-    @app.post("/logout", include_in_schema=False)
+    @app.post("/logout", summary="End it.", status_code=303, response_class=Nothing, responses=SENT)
     async def logout(request: Request, secret: Annotated[str, Form(max_length=200)]) -> Response:
         session = request.cookies.get(COOKIE)
         if not guard.is_own_form(session, secret):
@@ -170,25 +174,30 @@ def _views(app: FastAPI, rigs: Rigs, guard: Guard) -> None:  # noqa: C901  a lis
             "secret": guard.form_secret(request.cookies.get(COOKIE)),
         }
 
-    @app.get("/", response_class=HTMLResponse, include_in_schema=False)
+    @app.get("/", summary="All rigs.", response_class=HTMLResponse, responses=SEEN)
     async def home(request: Request) -> Response:
         all_of_them = [values(request, key) for key in rigs.watched]
         return _page("page.html.j2", rigs=all_of_them, one=None, guarded=guard.token_sha256 is not None)
 
-    @app.get("/rigs/{key}", response_class=HTMLResponse, include_in_schema=False)
+    @app.get("/rigs/{key}", summary="One rig.", response_class=HTMLResponse, responses=SEEN)
     async def rig(request: Request, key: Key) -> Response:
         known(key)
         here = values(request, key)
         return _page("page.html.j2", rigs=[here], one=key, guarded=guard.token_sha256 is not None)
 
-    @app.get("/now", response_class=HTMLResponse, include_in_schema=False)
+    @app.get(
+        "/now",
+        summary="What stands on the page, asked again every few seconds.",
+        response_class=HTMLResponse,
+        responses=SEEN,
+    )
     async def now(request: Request, key: Annotated[str | None, "rig"] = None) -> Response:
         if key is not None:
             known(key)
         keys = list(rigs.watched) if key is None else [key]
         return _page("now.html.j2", rigs=[values(request, one) for one in keys], one=key)
 
-    @app.get("/rigs/{key}/plots", response_class=HTMLResponse, include_in_schema=False)
+    @app.get("/rigs/{key}/plots", summary="Its sections' plots.", response_class=HTMLResponse, responses=SEEN)
     async def plots(key: Key) -> Response:
         known(key)
         drawn = await rigs.do(lambda: rigs.plots(key))
@@ -198,7 +207,13 @@ def _views(app: FastAPI, rigs: Rigs, guard: Guard) -> None:  # noqa: C901  a lis
         svgs = [(Markup(broad), Markup(narrow)) for broad, narrow in drawn]  # noqa: S704
         return _page("plots.html.j2", plots=list(zip(sections, svgs, strict=False)))
 
-    @app.post("/rigs/{key}/acknowledge", include_in_schema=False)
+    @app.post(
+        "/rigs/{key}/acknowledge",
+        summary="Acknowledge an alarm, by a form of this page.",
+        status_code=303,
+        response_class=Nothing,
+        responses=SENT,
+    )
     async def acknowledge(
         request: Request,
         key: Key,
@@ -251,7 +266,7 @@ def _json(app: FastAPI, rigs: Rigs) -> None:  # noqa: C901  a list of small view
             raise HTTPException(503, rigs.errors.get(key, "not looked at yet"))
         return state
 
-    @app.get("/api/rigs", summary="All rigs: name, whether each measures, its soak.")
+    @app.get("/api/rigs", summary="All rigs: name, whether each measures, its soak.", responses=ASKED)
     async def all_rigs() -> list[dict[str, Any]]:
         out = []
         for key in rigs.watched:
@@ -262,20 +277,18 @@ def _json(app: FastAPI, rigs: Rigs) -> None:  # noqa: C901  a list of small view
             out.append(said)
         return out
 
-    @app.get("/api/rigs/{key}", summary="One rig with its findings so far.", responses=_ERRORS)
+    @app.get("/api/rigs/{key}", summary="One rig with its findings so far.", responses=ASKED)
     async def one_rig(key: Key) -> dict[str, Any]:
         return {"key": key, "stale": _stale(rigs, key)} | state_of(key).as_dict()
 
-    @app.get("/api/rigs/{key}/alarms", summary="All alarms ever kept of a rig.", responses=_ERRORS)
+    @app.get("/api/rigs/{key}/alarms", summary="All alarms ever kept of a rig.", responses=ASKED)
     async def alarms(key: Key) -> list[dict[str, Any]]:
         state_of(key)
         path = rigs.watched[key].path
         found = await rigs.do(lambda: read_alarms(path))
         return [alarm_dict(name, alarm) for name, alarm in found]
 
-    @app.get(
-        "/api/rigs/{key}/course", summary="What was read and what it means over time.", responses=_ERRORS
-    )
+    @app.get("/api/rigs/{key}/course", summary="What was read and what it means over time.", responses=ASKED)
     async def course(key: Key) -> dict[str, Any]:
         state_of(key)
         found = await rigs.do(lambda: rigs.course(key))
@@ -284,8 +297,8 @@ def _json(app: FastAPI, rigs: Rigs) -> None:  # noqa: C901  a list of small view
     @app.get(
         "/api/rigs/{key}/course.csv",
         summary="The same as CSV, a row per section and time.",
-        response_class=PlainTextResponse,
-        responses=_ERRORS,
+        response_class=Csv,
+        responses=ASKED,
     )
     async def course_csv(key: Key) -> Response:
         state_of(key)
@@ -299,4 +312,4 @@ def _json(app: FastAPI, rigs: Rigs) -> None:  # noqa: C901  a list of small view
             safe = f"'{name}" if name[:1] in "=+-@" else name
             writer.writerows([safe, *row] for row in zip(*columns.values(), strict=True))
         head = {"Content-Disposition": 'attachment; filename="course.csv"'}
-        return Response(out.getvalue(), media_type="text/csv; charset=utf-8", headers=head)
+        return Csv(out.getvalue(), headers=head)

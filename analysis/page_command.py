@@ -26,7 +26,8 @@ def page(
         typer.Option("--settings", "-s", help="Settings (TOML), once for each rig, or a folder of them."),
     ] = None,
     journals: Annotated[
-        list[Path] | None, typer.Option("--journal", "-j", help="Or a journal; once for each rig.")
+        list[Path] | None,
+        typer.Option("--journal", "-j", help="Its journal, if it has no settings, or they don't say."),
     ] = None,
     host: Annotated[
         str | None,
@@ -45,7 +46,7 @@ def page(
 ) -> None:
     """Serve a page that says how every rig's soak stands, until stopped (Ctrl-C or SIGTERM, exit 0).
 
-    It only looks, beside logger and analysis; the one thing that it writes is who has acknowledged an alarm. On this
+    It only looks, beside logger and analysis; it writes who has acknowledged an alarm and its own sessions. On this
     computer's own addresses it needs no token. On any other it refuses to start unless the settings (the first file with
     a [page]) have one: `[page] token_sha256 = "…"`, made by --make-token. Put a TLS front before it. For one rig,
     `cornerhold run` serves it, too.
@@ -74,25 +75,22 @@ def page(
 def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Watched, ...], PageSettings]:
     """Return the rigs, and the page's own settings: the first that have a token, else the first."""
     from analysis.page_rigs import Watched  # noqa: PLC0415
-    from analysis.rig_files import settings_in  # noqa: PLC0415
-    from logger.commands import journal_path  # noqa: PLC0415
+    from analysis.rig_files import rig_files  # noqa: PLC0415
     from logger.delivery_settings import PageSettings  # noqa: PLC0415
-    from logger.settings import load_settings  # noqa: PLC0415
 
     found: list[Watched] = []
     pages: list[PageSettings] = []
-    for file in [file for named in settings_files for file in settings_in(named)]:
-        settings = load_settings(file)
-        pages += [] if settings.page is None else [settings.page]
-        found.append(Watched(settings.rig.name, journal_path(settings), settings))
-    found += [Watched(path.name.removesuffix(".journal"), path, None) for path in journals]
-    if not found:
-        raise PlainError("nothing to show: name --settings or --journal, once for each rig")
-    for path in journals:
-        if not path.exists():
+    for files in rig_files(settings_files, journals):
+        settings, path = files.read()
+        if settings is None and not path.exists():
             raise PlainError(
                 f"{path}: there is no such journal: is the logger started, and is this its file?"
             )
+        name = path.name.removesuffix(".journal") if settings is None else settings.rig.name
+        found.append(Watched(name, path, settings))
+        pages += [] if settings is None or settings.page is None else [settings.page]
+    if not found:
+        raise PlainError("nothing to show: name --settings or --journal, once for each rig")
     pages.append(PageSettings(port=0))
     return with_keys(found), next((one for one in pages if one.token_sha256), pages[0])
 

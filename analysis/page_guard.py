@@ -1,7 +1,8 @@
-"""Who may see the page: on this computer everybody, from elsewhere whoever has the token. No clock but a monotonic one.
+"""Who may see the page: on this computer everybody, from elsewhere whoever has the token.
 
 The token is 24 random bytes, made by `cornerhold page --make-token`; the settings hold only its SHA-256. A slow hash
-would add nothing: nobody guesses 192 bits.
+would add nothing: nobody guesses 192 bits. A session is 24 random bytes in a cookie; what is kept of it is a hash
+keyed with the token's, so that another token ends all sessions, and neither settings nor kept hashes let anybody in.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ import ipaddress
 import secrets
 from typing import TYPE_CHECKING, Final
 
+from analysis.page_sessions import Sessions
+from logger.clock import utc_now
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 SESSION_s: Final = 12 * 3600.0
-MOST_SESSIONS: Final = 200
 TRIES: Final = 5
 """So many wrong tokens are taken from all sides together within TRIES_s."""
 TRIES_s: Final = 60.0
@@ -43,7 +46,11 @@ def new_token() -> tuple[str, str]:
 
 def hash_of(token: str) -> str:
     """Return what the settings hold of a token."""
-    return hashlib.sha256(token.encode()).hexdigest()
+    return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()
+
+
+def _keyed(key: bytes, text: str) -> str:
+    return hmac.new(key, text.encode("utf-8", "replace"), hashlib.sha256).hexdigest()
 
 
 def is_loopback(host: str) -> bool:
@@ -73,11 +80,17 @@ def host_of(header: str) -> str:
 class Guard:
     """Sessions, tries, and the secret in the forms. Without a token everybody who reaches it may see the page."""
 
-    def __init__(self, token_sha256: str | None, now_s: Callable[[], float]) -> None:
-        """`now_s` is monotonic."""
+    def __init__(
+        self,
+        token_sha256: str | None,
+        now_s: Callable[[], float],
+        sessions: Sessions | None = None,
+        utc_s: Callable[[], float] = lambda: utc_now().timestamp(),
+    ) -> None:
+        """`now_s` is monotonic, for the tries; sessions outlast the process and need the wall clock `utc_s`."""
         self.token_sha256 = token_sha256
-        self._now_s = now_s
-        self._sessions: dict[str, float] = {}
+        self._now_s, self._utc_s = now_s, utc_s
+        self._sessions = sessions or Sessions()
         self._failed: list[float] = []
         self._key = secrets.token_bytes(32)
 
@@ -85,8 +98,9 @@ class Guard:
         """Whether this session may see the page."""
         if self.token_sha256 is None:
             return True
-        until = None if session is None else self._sessions.get(hash_of(session))
-        return until is not None and self._now_s() < until
+        until_s = None if session is None else self._sessions.until_s(self._name(session))
+        # a clock that was set back doesn't make a session longer
+        return until_s is not None and 0.0 < until_s - self._utc_s() <= SESSION_s
 
     def wait_s(self) -> float:
         """How long no further try is taken; 0: one is."""
@@ -103,21 +117,31 @@ class Guard:
 
     def begin(self) -> str:
         """Begin a session; return what its cookie holds."""
-        now = self._now_s()
-        self._sessions = {name: until for name, until in self._sessions.items() if until > now}
-        while len(self._sessions) >= MOST_SESSIONS:
-            del self._sessions[next(iter(self._sessions))]
+        now_s = self._utc_s()
         session = secrets.token_urlsafe(24)
-        self._sessions[hash_of(session)] = now + SESSION_s
+        self._sessions.begin(self._name(session), now_s + SESSION_s, now_s)
         return session
 
     def end(self, session: str | None) -> None:
         """End a session."""
-        self._sessions.pop(hash_of(session or ""), None)
+        self._sessions.end(self._name(session or ""))
+
+    def close(self) -> None:
+        """Let the file of the sessions go."""
+        self._sessions.close()
+
+    def _name(self, session: str) -> str:
+        """Under which name a session is kept."""
+        return _keyed((self.token_sha256 or "").encode(), session)
 
     def form_secret(self, session: str | None) -> str:
-        """What a form of this session holds; no other site can know it."""
-        return hmac.new(self._key, (session or "").encode(), hashlib.sha256).hexdigest()
+        """What a form of this session holds; no other site can know it. It outlasts the process as the session does.
+
+        Without a token nobody has a session; then the secret is of this process, for a cookie could be anybody's.
+        """
+        if self.token_sha256 is not None and session:
+            return _keyed(session.encode("utf-8", "replace"), "form")
+        return _keyed(self._key, "form")
 
     def is_own_form(self, session: str | None, secret: str) -> bool:
         """Whether a form was ours."""

@@ -72,8 +72,12 @@ def make_server(
 
     from analysis.page import make_app  # noqa: PLC0415
     from analysis.page_guard import Guard  # noqa: PLC0415
+    from analysis.page_sessions import Sessions, sessions_path  # noqa: PLC0415
 
-    app = make_app(rigs, Guard(token_sha256, time.monotonic), only_loopback=only_loopback)
+    first = next(iter(rigs.watched.values()))
+    sessions = Sessions(None if token_sha256 is None else sessions_path(first.path))
+    guard = Guard(token_sha256, time.monotonic, sessions)
+    app = make_app(rigs, guard, only_loopback=only_loopback)
     config = uvicorn.Config(
         app,
         log_level="warning",

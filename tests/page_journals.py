@@ -41,19 +41,19 @@ def append(journal: Journal, first: int, count: int) -> None:
     )
 
 
-def journal_of_a_soak(folder: Path, *, car: str = "") -> Path:
+def journal_of_a_soak(folder: Path, *, car: str = "", minutes: int = 900) -> Path:
     """Fifteen hours in which the front left loses gas, and no alarm yet; return where it is."""
     path = folder / f"{RIG}.journal"
     with Journal.open(path, '[rig]\nname = "bay-2"\n') as journal:
-        append(journal, 0, 900)
+        append(journal, 0, minutes)
     with Register.open(path) as register:
         register.begin(Soak(0, "monday", job="1042", car=car, begun="2027-01-15T18:00:00Z"))
     return path
 
 
 def journal_with_a_leak_alarm(folder: Path, *, car: str = "") -> Path:
-    """The same with an alarm that stands."""
-    path = journal_of_a_soak(folder, car=car)
+    """Four hours and a half of the same with an alarm that stands."""
+    path = journal_of_a_soak(folder, car=car, minutes=270)
     with AlarmStore.open(path, rig="bay-2") as store:
         seen = [Seen("front_left", "leak", 0, None, "2027-01-15T20:00:00Z", None)]
         store.reconcile(1, seen, lambda _: ("front_left leaks.", {}), complete=True)

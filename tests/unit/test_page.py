@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import re
 import time
 from typing import TYPE_CHECKING
 
 import pytest
 import schemathesis
 from fastapi.testclient import TestClient
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given, settings, strategies
+from schemathesis import GenerationMode
+from schemathesis.checks import (
+    content_type_conformance,
+    not_a_server_error,
+    response_schema_conformance,
+    status_code_conformance,
+)
 
+from analysis import page_sessions
 from analysis.alarm_store import read_alarms
 from analysis.page import make_app
 from analysis.page_command import page
-from analysis.page_guard import COOKIE, TRIES, Guard, TRIES_s, new_token
+from analysis.page_guard import COOKIE, TRIES, Guard, SESSION_s, TRIES_s, new_token
 from analysis.page_rigs import Rigs, Watched
-from analysis.register import RegisterReader
+from analysis.page_sessions import Sessions, sessions_path
+from analysis.register import RegisterReader, soaks_path
 from logger.errors import PlainError
 from logger.settings import settings_from_text
 from tests.page_journals import RIG, journal_with_a_leak_alarm
@@ -25,6 +35,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from fastapi import FastAPI
+    from hypothesis.strategies import SearchStrategy
 
 TOKEN, HASHED = new_token()
 HOSTILE = "<script>alert(1)</script>"
@@ -140,6 +151,76 @@ def test_from_elsewhere_nothing_is_seen_without_the_token(abroad: Served) -> Non
     assert client.get("/").status_code == 303
 
 
+def restarted(served: Served, token_sha256: str | None, utc_s: float) -> TestClient:
+    """A browser that keeps its cookie while the page's process is begun anew."""
+    sessions = Sessions(sessions_path(served.path))
+    guard = Guard(token_sha256, lambda: 0.0, sessions, lambda: utc_s)
+    app = make_app(served.rigs, guard, only_loopback=False)
+    return TestClient(app, base_url="http://127.0.0.1", follow_redirects=False)
+
+
+def form_secret_in(page: str) -> str:
+    found = re.search(r'name="secret" value="(\w+)"', page)
+    assert found is not None
+    return found[1]
+
+
+def test_a_restart_logs_nobody_out_but_time_a_new_token_and_logging_out_do(abroad: Served) -> None:
+    before = restarted(abroad, HASHED, 1000.0)
+    assert before.post("/login", data={"token": TOKEN}).status_code == 303
+    cookie = before.cookies[COOKIE]
+    secret = form_secret_in(before.get("/").text)
+    kept = b"".join(path.read_bytes() for path in abroad.path.parent.glob("*.page-sessions*"))
+    assert kept
+    for hidden in (cookie, TOKEN, HASHED):
+        assert hidden.encode() not in kept
+
+    def code(token_sha256: str, utc_s: float) -> int:
+        later = restarted(abroad, token_sha256, utc_s)
+        later.cookies.set(COOKIE, cookie)
+        return later.get("/").status_code
+
+    assert code(HASHED, 1000.0 + SESSION_s - 1.0) == 200
+    assert code(HASHED, 1000.0 + SESSION_s) == 303
+    # a clock that was set back makes no session longer
+    assert code(HASHED, 999.0) == 303
+    assert code(new_token()[1], 1001.0) == 303
+    after = restarted(abroad, HASHED, 1001.0)
+    after.cookies.set(COOKIE, cookie)
+    # the form that still stands in the browser is taken, too
+    assert after.post("/logout", data={"secret": secret}).status_code == 303
+    assert code(HASHED, 1002.0) == 303
+
+
+def test_sessions_that_can_not_be_kept_hold_until_the_next_restart(
+    abroad: Served, caplog: pytest.LogCaptureFixture
+) -> None:
+    sessions_path(abroad.path).write_bytes(b"not ours" * 500)
+    client = restarted(abroad, HASHED, 1000.0)
+    assert client.post("/login", data={"token": TOKEN}).status_code == 303
+    assert client.get("/").status_code == 200
+    assert "sessions of the page hold until it is restarted only: " in caplog.text
+
+
+def test_there_is_an_end_to_the_number_of_sessions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(page_sessions, "MOST_SESSIONS", 3)
+    for sessions in (Sessions(tmp_path / "kept"), Sessions()):
+        for number in range(5):
+            sessions.begin(str(number), 100.0 + number, 0.0)
+        assert [sessions.until_s(str(n)) for n in range(5)] == [None, None, 102.0, 103.0, 104.0]
+        sessions.begin("new", 500.0, 400.0)  # by then all others are over
+        assert sessions.until_s("4") is None
+        sessions.close()
+
+
+def test_what_can_not_be_written_down_is_said(at_home: Served) -> None:
+    soaks_path(at_home.path).write_bytes(b"not ours" * 500)
+    form = {"alarm": read_alarms(at_home.path)[0][0], "secret": at_home.guard.form_secret(None)}
+    answer = at_home.client.post(f"/rigs/{RIG}/acknowledge", data=form)
+    assert answer.status_code == 503
+    assert "bay.journal.soaks" in answer.json()["detail"]
+
+
 def test_guessing_is_slowed_down(abroad: Served) -> None:
     for _ in range(TRIES):
         assert abroad.client.post("/login", data={"token": "wrong"}).status_code == 401
@@ -170,23 +251,83 @@ def test_the_settings_keep_the_hash_out_of_the_journal() -> None:
         settings_from_text('[page]\ntoken_sha256 = "secret"\n')
 
 
-def test_no_request_breaks_the_documented_addresses(at_home: Served) -> None:
-    schema = schemathesis.openapi.from_dict(at_home.client.get("/openapi.json").json())
-    operations = [one.ok() for one in schema.get_all_operations()]
-    assert len(operations) == 5
-    for operation in operations:
+CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
+NO_ROUTE = {
+    "GET /": {200},
+    "GET /login": {200},
+    "GET /api/rigs": {200},
+}  # nothing to send there that could be wrong
 
-        @given(case=operation.as_strategy())
-        @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck), database=None)
-        def request(case: schemathesis.Case) -> None:
+
+def operations_of(described: dict[str, object]) -> dict[str, SearchStrategy[schemathesis.Case]]:
+    """Requests to each documented address, as they are described and as they are not."""
+    out: dict[str, SearchStrategy[schemathesis.Case]] = {}
+    for found in schemathesis.openapi.from_dict(described).get_all_operations():
+        operation = found.ok()
+        out[operation.label] = operation.as_strategy(generation_mode=GenerationMode.POSITIVE)
+        if operation.label not in NO_ROUTE:
+            out[operation.label] |= operation.as_strategy(generation_mode=GenerationMode.NEGATIVE)
+    return out
+
+
+def fuzz(served: Served, examples: int, *, token: str | None) -> dict[str, set[int]]:
+    """Send so many requests to each documented address; return the answers' codes."""
+    headers = {"host": "127.0.0.1"}
+    described = served.client.get("/openapi.json", headers=headers | {"authorization": f"Bearer {TOKEN}"})
+    headers |= {} if token is None else {"authorization": f"Bearer {token}"}
+    right = {
+        "token": TOKEN,
+        "secret": served.guard.form_secret(None),
+        "alarm": read_alarms(served.path)[0][0],
+    }
+    codes: dict[str, set[int]] = {}
+    for label, requests in operations_of(described.json()).items():
+        seen: set[int] = set()
+        key = strategies.sampled_from([RIG, RIG, "gone", None])
+
+        @given(case=requests, key=key, known=strategies.booleans())
+        @settings(
+            max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck), database=None
+        )
+        def request(case: schemathesis.Case, key: str | None, known: bool) -> None:
+            served.now_s += TRIES_s  # or soon no answer would be another than "too many tries"
+            if key is not None and "key" in case.path_parameters:
+                case.path_parameters["key"] = key
+            if known and isinstance(case.body, dict):
+                case.body |= {field: value for field, value in right.items() if field in case.body}
             words = case.as_transport_kwargs(base_url="http://127.0.0.1")
-            answer = at_home.client.request(
-                words["method"], words["url"], params=words.get("params"), headers={"host": "127.0.0.1"}
-            )
-            # 503 is what is documented for a journal that can't be read
-            assert answer.status_code < 500 or answer.status_code == 503
+            sent = {k: v for k, v in words.items() if k in {"method", "url", "params", "data", "json"}}
+            answer = served.client.request(**sent, headers=headers)
+            served.client.cookies.clear()
+            seen.add(answer.status_code)  # noqa: B023  it runs before the next label
+            if answer.status_code == 503:
+                assert key == "gone"
+            else:
+                case.validate_response(answer, checks=CHECKS)
 
         request()
+        codes[label] = seen
+    return codes
+
+
+EXAMPLES = pytest.mark.parametrize("examples", [10, pytest.param(300, marks=pytest.mark.long)])
+
+
+@EXAMPLES
+def test_no_request_breaks_the_documented_addresses(at_home: Served, examples: int) -> None:
+    codes = fuzz(at_home, examples, token=None)
+    assert len(codes) == 13
+    assert 200 in codes["GET /api/rigs/{key}/course.csv"]
+
+
+@EXAMPLES
+def test_nor_with_a_token_and_without_it_nothing_is_answered(abroad: Served, examples: int) -> None:
+    assert 200 in fuzz(abroad, examples, token=TOKEN)["GET /rigs/{key}/plots"]
+    written = abroad.acknowledgements()
+    for label, found in fuzz(abroad, max(examples // 4, 3), token=None).items():
+        if not label.endswith(" /login"):
+            assert found <= {303, 401, 405, 411, 413}, label
+    assert abroad.acknowledgements() == written
 
 
 def test_the_page_says_when_its_own_look_is_old(at_home: Served, monkeypatch: pytest.MonkeyPatch) -> None:
