@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path  # noqa: TC003  (typer reads the annotations when it runs)
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -12,15 +12,23 @@ from analysis.findings import findings
 from analysis.live import analyse_journal
 from analysis.recording import Readings, read_recording
 from analysis.soak import SoakAnalysis
+from analysis.tape_file import read_tape
 from logger.errors import PlainError
 from logger.settings import Settings, default_settings, load_settings
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.tape import TapeReading
 
 SQLITE_HEADER = b"SQLite format 3\x00"
 
 
-def analyse_readings(readings: Readings, settings: Settings, name: str) -> dict[str, Any]:
-    """Return the findings of one recording."""
-    soak = SoakAnalysis(settings, readings.sections, begin_utc=readings.begin_utc)
+def analyse_readings(
+    readings: Readings, settings: Settings, name: str, tape: Sequence[TapeReading] = ()
+) -> dict[str, Any]:
+    """Return the findings of one recording, with the heights by hand that belong to it."""
+    soak = SoakAnalysis(settings, readings.sections, begin_utc=readings.begin_utc, tape=tape)
     soak.feed(readings.time_s, readings.values)
     soak.finish()
     return findings(soak, name, readings.notes)
@@ -35,6 +43,10 @@ def analyse(
     soak: Annotated[
         str | None, typer.Option(help="Of a journal: the soak of this name; else the one begun last.")
     ] = None,
+    tape: Annotated[
+        Path | None,
+        typer.Option(metavar="T.csv", help="Heights by hand of a recording; a journal has its own (tape)."),
+    ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Findings as JSON, one line per recording.")
     ] = False,
@@ -48,7 +60,9 @@ def analyse(
     """
     given = load_settings(settings) if settings is not None else None
     # all are read before anything is said: a bad file among several leaves no half answer
-    results = [judge(path, given, soak) for path in files]
+    if tape is not None and len(files) > 1:
+        raise PlainError("--tape belongs to one recording: give one at a time")
+    results = [judge(path, given, soak, tape) for path in files]
     for result in results:
         if as_json:
             typer.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
@@ -58,13 +72,19 @@ def analyse(
             tell(result)
 
 
-def judge(path: Path, settings: Settings | None, soak: str | None) -> dict[str, Any]:
-    """Return the findings of a recording or a journal (of one of its soaks)."""
+def judge(
+    path: Path, settings: Settings | None, soak: str | None, tape: Path | None = None
+) -> dict[str, Any]:
+    """Return the findings of a recording (with a file of heights by hand) or a journal (of one of its soaks)."""
     if is_journal(path):
+        if tape is not None:
+            raise PlainError(f"{path}: a journal's heights are entered by 'cornerhold tape add', not --tape")
         return analyse_journal(path, settings, soak=soak)
     if soak is not None:
         raise PlainError(f"{path}: --soak names a soak of a journal, and this is none")
-    return analyse_readings(read_recording(path), settings or default_settings(), str(path))
+    readings = read_recording(path)
+    by_hand = () if tape is None else read_tape(tape, readings)
+    return analyse_readings(readings, settings or default_settings(), str(path), by_hand)
 
 
 def is_journal(path: Path) -> bool:

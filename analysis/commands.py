@@ -33,6 +33,7 @@ COMMANDS = {
     "ready": "analysis.ready_command:ready",
     "expect": "analysis.expect_command:expect",
     "soak": "analysis.soak_command:app",
+    "tape": "analysis.tape_command:app",
     "alarms": "analysis.alarms_command:alarms",
     "check-delivery": "analysis.check_command:check_delivery",
     "analyse": "analysis.analyse_command:analyse",

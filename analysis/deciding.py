@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.findings import Judged, hours_of, judge, label_of
 from analysis.settle import moment_at
-from analysis.verdict import CONFIDENCE, SHORTEST_h
+from analysis.verdict import SHORTEST_h
 from analysis.words import short_time
 
 if TYPE_CHECKING:
@@ -99,8 +99,12 @@ def _awaited(soak: SoakAnalysis, i: int, judged: Judged, outlook: Outlook | None
     if over is None:
         early = hours_of(soak) < SHORTEST_h
         return _no_time("too early to say when" if early else "not with these readings, see the notes")
-    if over <= 1.0 - CONFIDENCE:
+    if judged.conditions.contradiction is not None:
+        return _no_time("not with these readings, see the notes")
+    if over <= 1.0 - judged.conditions.confidence:
         return _by_plan(soak, judged)
+    if judged.conditions.by_hand:
+        return _no_time("perhaps with the next height by hand")
     if outlook is None:
         return _no_time("too early to say when")
     return _by_outlook(soak, judged, float(outlook.decided_s[i]))

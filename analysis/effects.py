@@ -43,6 +43,16 @@ def sun_parts(time_of_day_s: float) -> Array:
     return np.where(np.abs(distance) < 1.0, np.cos(0.5 * np.pi * distance) ** 2, 0.0)
 
 
+def followed(before: Array, now: Array, share: float, use: NDArray[np.bool_]) -> Array:
+    """Return a smoothed quantity moved by `share` towards what is read now, (S,); NaN begins with the first reading.
+
+    >>> followed(np.array([np.nan, 1.0, 1.0]), np.array([3.0, 2.0, 2.0]), 0.5, np.array([True, True, False]))
+    array([3. , 1.5, 1. ])
+    """
+    moved = np.where(np.isnan(before), now, before + share * (now - before))
+    return np.where(use, moved, before)
+
+
 def warmth(elapsed_s: float, fading_s: float, lags_s: Array) -> Array:
     """Return the response of the lagged gas to heat that starts at one kelvin and fades: (L,).
 

@@ -38,6 +38,7 @@ from analysis.effects import (
     THERMAL,
     WATER,
     WOBBLE,
+    followed,
     sun_parts,
     warmth,
 )
@@ -126,6 +127,7 @@ class Estimator:
         self.shrunk = np.zeros(len(sections))  # volume by temperature and load, relative; 0 on a blocked car
         self.volume0 = np.full((len(sections), self.lag_count), np.nan)
         self.coldest_K = np.full((len(sections), self.models), np.inf)
+        self.pressed = np.zeros(len(sections), dtype=np.bool_)  # has a pressure in this bin
         self.trace = Trace()
         self.bank = kalman.new_bank(*self._prior(), self.shapes.number)
 
@@ -145,9 +147,10 @@ class Estimator:
         self._advance(reading, step_s)
         observed, regressor, use = self._observe(reading)
         noise = np.where(use, self._noise(reading) + self.housing_variance, 1.0)
-        use = self._guard(observed, regressor, noise, use)
+        if not reading.by_hand:  # what a person has measured is never held back as wild
+            use = self._guard(observed, regressor, noise, use)
         kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
-        self._remember_coldest(regressor, use)
+        self._remember_coldest(regressor, self.pressed)
         self._renew_lost()
         self.trace.note(point_of(self, reading, observed, regressor, use))
 
@@ -299,9 +302,11 @@ class Estimator:
         x[..., SUN:] = (sensitivity * share)[..., None] * self.sunned
         if self.wet:
             x[..., WATER] = -condensable_Pa(self.filled_K, temperature) / absolute[:, None]
+        self.pressed = use
         if self.standing:
             use = self._add_height(reading.height_m, absolute, temperature, y, x, use)
-        x = np.where(use[:, None, None], np.nan_to_num(x), 0.0)
+        # without a height too the gas is as cold as it is
+        x = np.where(self.pressed[:, None, None], np.nan_to_num(x), 0.0)
         y = np.where(use[:, None], y, 0.0)
         unset = np.isnan(self.level0) & use
         self.level0 = np.where(unset, y[:, self.lag_count // 2], self.level0)
@@ -341,21 +346,17 @@ class Estimator:
         good &= np.where(good, ratio, 0.0) > -0.9
         ratio = np.where(good, ratio, 0.0)
         y += np.log1p(ratio)[:, None]
-        self._smooth_load(absolute_Pa, good)
-        volume = -log_density(np.where(good, self.load_Pa, absolute_Pa)[:, None], temperature_K, self.gas)
+        share = -np.expm1(-self.since_s / self.priors.load_smoothing_s)
+        self.load_Pa = followed(self.load_Pa, absolute_Pa, share, pressed)
+        volume = -log_density(np.where(pressed, self.load_Pa, absolute_Pa)[:, None], temperature_K, self.gas)
         fresh = np.isnan(self.volume0[:, 0]) & good
         self.volume0 = np.where(fresh[:, None], volume - np.log1p(ratio)[:, None], self.volume0)
-        expected = np.where(good[:, None], volume - self.volume0, 0.0)
-        self.shrunk = np.where(good, np.exp(-expected[:, self.lag_count // 2]), self.shrunk)
+        known = pressed & np.isfinite(self.volume0[:, 0])
+        expected = np.where(known[:, None], volume - self.volume0, 0.0)
+        self.shrunk = np.where(known, np.exp(-expected[:, self.lag_count // 2]), self.shrunk)
         # A column longer by the fraction e: the nominal one makes ln(1 + r) too large in size by r/(1 + r)·e.
         x[..., COLUMN] = -np.expm1(-expected)
         return np.asarray(good)
-
-    def _smooth_load(self, absolute_Pa: Array, good: NDArray[np.bool_]) -> None:
-        share = -np.expm1(-self.since_s / self.priors.load_smoothing_s)
-        moved = self.load_Pa + share * (absolute_Pa - self.load_Pa)
-        start = np.isnan(self.load_Pa) & good
-        self.load_Pa = np.where(start, absolute_Pa, np.where(good, moved, self.load_Pa))
 
     def _states(self) -> Array:
         """Return the states (S, M, N) with the likeliest leak taken out of them, where there is one."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -13,9 +14,9 @@ from analysis.hole import hole_of, hole_words
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa
 from analysis.mixture import quantile
 from analysis.settle import outlook_of, settling
-from analysis.soak import LEAK_PRIOR, DEFAULT_LOSS_PER_s, SoakAnalysis
+from analysis.soak import LEAK_PRIOR, LEAST_BINS, DEFAULT_LOSS_PER_s, SoakAnalysis
+from analysis.tape_words import contradiction, tape_remarks, too_few
 from analysis.verdict import (
-    CONFIDENCE,
     GAIN,
     GAIN_SURE,
     LEAK_SUSPECTED,
@@ -36,6 +37,12 @@ Array = NDArray[np.float64]
 ONSET_WEIGHT: Final = 0.8
 ONSET_LOG_ODDS: Final = 5.0
 ONSET_KNOWN: Final = 0.2  # relative standard uncertainty up to which the loss below the onset is told
+
+
+MEASURE_AGAIN: Final = (
+    "Let it stand longer and measure the heights again, each one several times: what a tape can't tell "
+    "in one night it tells in two or three."
+)
 
 
 def findings(
@@ -131,8 +138,7 @@ def judge(soak: SoakAnalysis, i: int) -> Judged:
     limit = DEFAULT_LOSS_PER_s if limit is None else limit
     over = loss = coldest = None
     leaks_over = gains = 0.0
-    # one bin gives a level, a few give no slope worth a number
-    if evidence is not None and soak.estimator.bank.count[i] >= 6:
+    if evidence is not None and soak.usable(i):
         limits = np.full(len(soak.sections), limit)
         over = float(evidence.probability_over(limits)[i])
         gains = 1.0 - float(evidence.probability_over(-GAIN * limits)[i])
@@ -151,6 +157,8 @@ def judge(soak: SoakAnalysis, i: int) -> Judged:
         planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
         lost_fast=any(fast),
         probability_gains=gains,
+        contradiction=contradiction(soak.tape, i, partial(label_of, soak)),
+        by_hand=bool(soak.tape.heights_of(i)),
     )
     verdict, reasons = decide(conditions)
     return Judged(conditions, verdict, reasons, limit, loss)
@@ -178,8 +186,10 @@ def _section(
         interval = [quantile(parts[0], parts[1], parts[2], p) * SECONDS_PER_DAY for p in (0.025, 0.975)]
         onset = _onset(soak, evidence, i)
     remarks += [reason[0].upper() + reason[1:] + "." for reason in judged.reasons]
-    if over is not None and 1.0 - CONFIDENCE < over < CONFIDENCE:
-        remarks += ahead.of(i)
+    sure = judged.conditions.confidence
+    if over is not None and 1.0 - sure < over < sure:
+        # a look ahead supposes a height in every bin
+        remarks += [MEASURE_AGAIN] if judged.conditions.by_hand else ahead.of(i)
     if verdict == "leaking" and loss is not None:
         remarks += _as_a_hole(soak, i, loss)
     remarks += _remarks(soak, i, usable=loss is not None, coldest=coldest, verdict=verdict)
@@ -299,6 +309,7 @@ def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None,
         out.append(_why_unusable(soak, i))
     if np.isnan(soak.first[-2]) and soak.estimator.sections[i].reference == "gauge":
         out.append("No barometer: the weather's pressure is only allowed for, and widens the interval.")
+    out += tape_remarks(soak.tape, i, partial(label_of, soak))
     out.extend(
         f"At {label_of(soak, step.time_s)} the level moved by {100.0 * step.size:+.1f} % and stayed "
         "(valve, pump, moved car?): not counted as loss."
@@ -321,13 +332,16 @@ def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None,
 
 def _why_unusable(soak: SoakAnalysis, i: int) -> str:
     name, count = soak.sections[i], len(soak.sections)
-    if soak.standing and not np.isfinite(soak.first[count + i]):
+    if not np.isfinite(soak.first[-3]) and not np.isfinite(soak.first[2 * count + i]):
+        return "Without an ambient or gas temperature cooling can't be told from leaking."
+    taped = any(r.section == name for r in soak.tape.used)
+    if soak.standing and not np.isfinite(soak.first[count + i]) and not taped:
         return (
             "A standing car shows its loss in the height, not in the pressure, and there are no heights: "
-            "measure them, with sensors or with a tape before and after."
+            "measure them, with sensors or with a tape before and after (cornerhold tape)."
         )
     if soak.standing and not np.isfinite(soak.column_m[i]):
         return f"A standing section needs its gas column: set sections.{name}.gas_column."
-    if not np.isfinite(soak.first[-3]) and not np.isfinite(soak.first[2 * count + i]):
-        return "Without an ambient or gas temperature cooling can't be told from leaking."
-    return "There are too few usable readings."
+    if soak.standing and 0 < soak.estimator.bank.count[i] < LEAST_BINS and not soak.tape.heights_of(i):
+        return "There are too few usable heights for a sensor; heights by hand belong to cornerhold tape."
+    return too_few(soak.tape, i) or "There are too few usable readings."

@@ -28,7 +28,6 @@ Array = NDArray[np.float64]
 
 DRAWS: Final = 4000
 _GOLDEN: Final = 0.6180339887498949
-_LEAST_READINGS: Final = 6
 _LEFT_IN_THE_DOTS: Final = (DISTURBANCE, WOBBLE, BAROMETER)
 """What moves without a model, or (the barometer's error) only shifts the level, which is set by the line."""
 
@@ -77,7 +76,7 @@ def _section(soak: SoakAnalysis, evidence: Evidence, states: Array, i: int) -> G
     x = np.stack([p.regressor[i] for p in points])[:, lag_of]  # (T, M, N)
     y = np.stack([p.observed[i] for p in points])[:, lag_of]
     used = np.isfinite(y[:, 0])
-    if soak.estimator.bank.count[i] < _LEAST_READINGS:
+    if not soak.usable(i):
         left = low = high = dots = np.full(len(points), np.nan)
     else:
         lost = _lost(soak, evidence, i, time_s)

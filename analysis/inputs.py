@@ -42,6 +42,7 @@ class Bin:
     ambient_pressure_Pa: float
     pressure_variance: Array  # of the mean of ln(p), from the scatter inside bins
     height_variance_m2: Array  # of the mean height
+    by_hand: bool = False  # heights that a person has measured, beside the regular bins
 
 
 @dataclass(frozen=True)

@@ -8,23 +8,27 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_right
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from analysis.findings import findings
-from analysis.register import read_soaks
+from analysis.register import read_register
 from analysis.soak import SoakAnalysis
+from analysis.tape_register import readings_of
 from logger.channels import Quality
 from logger.conversions import Conversions, stored_settings
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from analysis.register import Soak
+    from analysis.tape import TapeReading
+    from analysis.tape_register import Height
     from logger.channels import SiBlock
     from logger.journal_schema import BootRecord, Entry
     from logger.settings import Settings
@@ -38,9 +42,15 @@ EVENTS_TOLD: Final = 5
 class JournalSoak:
     """The analysis of all that a journal holds, fed entry by entry."""
 
-    def __init__(self, settings: Settings, conversions: Conversions) -> None:
-        """Nothing is known of the sections before the first sample."""
+    def __init__(
+        self,
+        settings: Settings,
+        conversions: Conversions,
+        tape: Callable[[int], Sequence[TapeReading]] = lambda _first_us: (),
+    ) -> None:
+        """Nothing is known of the sections before the first sample. `tape`: heights by hand, for a time zero."""
         self.settings = settings
+        self.tape = tape
         self.conversions = conversions
         self.soak: SoakAnalysis | None = None
         self.first_us = 0
@@ -81,7 +91,10 @@ class JournalSoak:
             self.first_us = int(block.rig_us[0])
             self._label_us = int(block.utc_us[0]) - self.first_us
             self.soak = SoakAnalysis(
-                self.settings, sections, begin_utc=np.datetime64(int(block.utc_us[0]), "us")
+                self.settings,
+                sections,
+                begin_utc=np.datetime64(int(block.utc_us[0]), "us"),
+                tape=self.tape(self.first_us),
             )
         self._follow_labels(block, self.soak)
         time_s = (block.rig_us - self.first_us) / 1e6
@@ -148,14 +161,22 @@ class JournalFollower:
 
     With a soak it takes only the soak's entries, and judges them by the soak's plan. Without settings of its own it
     judges by those under which the newest sample was logged. When the logger is started again with others, it begins
-    anew: a replay would use the new ones from the begin, too.
+    anew: a replay would use the new ones from the begin, too. Likewise whoever has another follower's heights by hand
+    begins anew, since a height may be entered long after it was measured.
     """
 
-    def __init__(self, reader: JournalReader, settings: Settings | None, soak: Soak | None = None) -> None:
-        """`reader`'s cursor is put to the soak's begin."""
+    def __init__(
+        self,
+        reader: JournalReader,
+        settings: Settings | None,
+        soak: Soak | None = None,
+        heights: Sequence[Height] = (),
+    ) -> None:
+        """`reader`'s cursor is put to the soak's begin; `heights` by hand of the whole register."""
         self.reader = reader
         self.given = settings
         self.soak = soak
+        self.heights = tuple(heights)
         self.ended = False
         """Everything of an ended soak was taken."""
         self._seek_begin()
@@ -223,7 +244,8 @@ class JournalFollower:
             settings = stored_settings(self.reader.path, text)
         if self.soak is not None:
             settings = self.soak.settings(settings)
-        return JournalSoak(settings, Conversions(self.reader.path, self.given))
+        tape = partial(readings_of, self.heights, self.soak)
+        return JournalSoak(settings, Conversions(self.reader.path, self.given), tape)
 
     def _newest_number(self) -> int:
         """Which of the stored settings were in force at the newest sample (at first: at all)."""
@@ -241,7 +263,7 @@ def analyse_journal(
     `soak` is its name; None: the soak that was begun last, or the whole journal if there never was one.
     """
     with JournalReader(path) as reader:
-        follower = JournalFollower(reader, settings, _chosen(path, soak))
+        follower = JournalFollower(reader, settings, *chosen(path, soak))
         while follower.step(portion):
             pass
         said = follower.findings(final=True)
@@ -251,12 +273,13 @@ def analyse_journal(
     return said
 
 
-def _chosen(path: Path, name: str | None) -> Soak | None:
-    soaks = read_soaks(path)
+def chosen(path: Path, name: str | None) -> tuple[Soak | None, list[Height]]:
+    """Return the soak of this name (None: the one begun last, if there is any), and all heights by hand."""
+    soaks, heights = read_register(path)
     if name is None:
-        return soaks[-1] if soaks else None
+        return (soaks[-1] if soaks else None), heights
     for soak in soaks:
         if soak.name == name:
-            return soak
+            return soak, heights
     known = ", ".join(f"'{soak.name}'" for soak in soaks) or "none was begun"
     raise PlainError(f"{path}: there is no soak '{name}' (there: {known})")

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 LEAST_SPAN: Final = 0.02
 """The gas that is left is drawn over two percent at least: noise must not fill the plot."""
+FEW: Final = 0.5
+"""Fewer of the points than this with a reading are drawn as points (own choice)."""
 LEAST_bar: Final = 0.4
 LEAST_mm: Final = 10.0
 """What was read is drawn over so much at least: a hair's breadth between two curves must not look like a leak."""
@@ -128,9 +130,15 @@ def _draw_read(axes: Axes, at: Any, over_time: GasLeft, *, standing: bool) -> No
         least = LEAST_bar
     if np.isfinite(tight).any():
         axes.fill_between(at, read, tight, color=_EXPECTED, alpha=0.25, linewidth=0)
-    axes.plot(at, read, color=_READ, linewidth=1.6, label="read")
+    # a few heights by hand are points: what lay between them nobody has read
+    few = np.isfinite(read).mean() < FEW
+    as_points: dict[str, Any] = {"marker": "o", "markersize": 4.0, "linestyle": "none"}
+    axes.plot(at, read, color=_READ, label="read", **(as_points if few else {"linewidth": 1.6}))
     if np.isfinite(tight).any():
-        axes.plot(at, tight, color=_EXPECTED, linestyle="--", linewidth=1.2, label="if no gas had gone")
+        line: dict[str, Any] = (
+            as_points | {"markerfacecolor": "none"} if few else {"linestyle": "--", "linewidth": 1.2}
+        )
+        axes.plot(at, tight, color=_EXPECTED, label="if no gas had gone", **line)
     axes.set_ylabel(unit)
     axes.set_ylim(*_wide_enough(*axes.get_ylim(), least))
     _legend(axes)

@@ -1,7 +1,8 @@
 """The register of soaks: which part of a journal is a soak, of which car, and what was planned for it.
 
-A file beside the journal (`bay-2.journal.soaks`), written by `cornerhold soak` and `alarms --acknowledge`, followed by
-the analysis. A soak's limits are journal entries, not times, so that no clock that is set moves a reading in or out.
+A file beside the journal (`bay-2.journal.soaks`), written by `cornerhold soak`, `tape` and `alarms --acknowledge`,
+followed by the analysis. A soak's limits are journal entries, not times, so that no clock that is set moves a reading
+in or out.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from analysis.database import Database, DatabaseError, Layout
+from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
 from logger.clock import utc_from_us, utc_now
 from logger.settings import SectionSettings, settings_from_text
 
@@ -46,6 +48,7 @@ LAYOUT: Final = Layout(
                 who TEXT NOT NULL,
                 made TEXT NOT NULL)""",
         ),
+        TABLE,
     ),
 )
 PATIENCE_s: Final = 10.0
@@ -202,6 +205,22 @@ class Register:
                 [(alarm, who, label_text(None)) for alarm in alarms],
             )
 
+    def add_heights(self, heights: Sequence[Height]) -> list[Height]:
+        """Write heights measured by hand, all or none."""
+        return add(self._database, heights)
+
+    def soaks(self) -> list[Soak]:
+        """All soaks, oldest first."""
+        return soaks_of(self._database)
+
+    def heights(self) -> list[Height]:
+        """All heights measured by hand."""
+        return heights_of(self._database)
+
+    def withdraw_height(self, number: int, instead: Height | None = None) -> Height:
+        """Take a height back, with another one in its place or without."""
+        return withdraw(self._database, number, label_text(None), instead)
+
 
 class RegisterReader:
     """A follower's view of a register that may not exist yet."""
@@ -216,6 +235,10 @@ class RegisterReader:
         if self._database is None:
             self._database = Database.open_to_read(self._path, LAYOUT)
         return [] if self._database is None else soaks_of(self._database)
+
+    def heights(self) -> list[Height]:
+        """All heights measured by hand, also those that were withdrawn; ask for the soaks first."""
+        return [] if self._database is None else heights_of(self._database)
 
     def acknowledgements(self, after: int) -> list[tuple[int, str, str]]:
         """What was acknowledged after this number: number, id of the alarm, who."""
@@ -244,6 +267,12 @@ def read_soaks(journal: Path) -> list[Soak]:
     """All soaks of a journal, oldest first."""
     with RegisterReader(journal) as register:
         return register.soaks()
+
+
+def read_register(journal: Path) -> tuple[list[Soak], list[Height]]:
+    """All soaks of a journal and all heights measured by hand."""
+    with RegisterReader(journal) as register:
+        return register.soaks(), register.heights()
 
 
 def soaks_of(database: Database) -> list[Soak]:

@@ -25,6 +25,9 @@ def report(
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="File to write; else <soak or file>.report.html.")
     ] = None,
+    tape: Annotated[
+        Path | None, typer.Option(metavar="T.csv", help="Heights by hand of a recording.")
+    ] = None,
     job: Annotated[str, typer.Option(help="The job's number, if the soak has none.")] = "",
     car: Annotated[str, typer.Option(help="The car, in your own words.")] = "",
     customer: Annotated[str, typer.Option(help="The customer's reference.")] = "",
@@ -43,7 +46,7 @@ def report(
     from logger.settings import load_settings  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)
-    material, name = _gather(what, settings, journal)
+    material, name = _gather(what, settings, journal, tape)
     path = output or Path(f"{name}.report.html")
     if not path.absolute().parent.is_dir():
         raise PlainError(f"{path}: there is no such folder")
@@ -53,19 +56,28 @@ def report(
     typer.echo(f"{path}: {'state so far, the soak still runs' if material.running else 'report written'}")
 
 
-def _gather(what: str | None, settings: Settings | None, journal: Path | None) -> tuple[Material, str]:
+def _gather(
+    what: str | None, settings: Settings | None, journal: Path | None, tape: Path | None
+) -> tuple[Material, str]:
     """Find out what is meant; return it with the file name that suits it, without its end."""
     from analysis.analyse_command import is_journal  # noqa: PLC0415
     from analysis.recording import read_recording  # noqa: PLC0415
     from analysis.report_data import of_journal, of_readings  # noqa: PLC0415
+    from analysis.tape_file import read_tape  # noqa: PLC0415
     from logger.commands import journal_path  # noqa: PLC0415
     from logger.settings import default_settings  # noqa: PLC0415
 
     file = None if what is None or journal is not None else Path(what)
+    if file is not None and file.is_file() and not is_journal(file):
+        readings = read_recording(file)
+        by_hand = () if tape is None else read_tape(tape, readings)
+        return of_readings(readings, settings or default_settings(), file.name, by_hand), file.stem
+    if tape is not None:
+        raise PlainError(
+            "--tape belongs to a recording; a journal's heights are entered by 'cornerhold tape add'"
+        )
     if file is not None and file.is_file():
-        if is_journal(file):
-            return of_journal(file, settings, None), file.stem
-        return of_readings(read_recording(file), settings or default_settings(), file.name), file.stem
+        return of_journal(file, settings, None), file.stem
     path = journal or journal_path(settings or default_settings())
     if not path.exists():
         if what is None or journal is not None:

@@ -12,7 +12,7 @@ from analysis.findings import Ahead, findings
 from analysis.gas_left import GasLeft, gas_left
 from analysis.hole import hole_of
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa, reference_Pa
-from analysis.live import JournalFollower
+from analysis.live import JournalFollower, chosen
 from analysis.register import read_soaks
 from analysis.soak import SoakAnalysis
 from logger.errors import PlainError
@@ -20,10 +20,13 @@ from logger.journal_reader import JournalReader
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from analysis.recording import Readings
     from analysis.register import Soak
+    from analysis.tape import TapeReading
+    from analysis.tape_register import Height
     from logger.settings import Settings
 
 EVENTS_TOLD = 40
@@ -57,9 +60,11 @@ class Material:
         return self.soak.settings
 
 
-def of_readings(readings: Readings, settings: Settings, name: str) -> Material:
-    """Gather it from a recording."""
-    soak = SoakAnalysis(settings, readings.sections, begin_utc=readings.begin_utc)
+def of_readings(
+    readings: Readings, settings: Settings, name: str, tape: Sequence[TapeReading] = ()
+) -> Material:
+    """Gather it from a recording, and the heights by hand that belong to it."""
+    soak = SoakAnalysis(settings, readings.sections, begin_utc=readings.begin_utc, tape=tape)
     soak.feed(readings.time_s, readings.values)
     soak.finish()
     return Material(findings(soak, name, readings.notes), soak, gas_left(soak), notes=readings.notes)
@@ -67,25 +72,23 @@ def of_readings(readings: Readings, settings: Settings, name: str) -> Material:
 
 def of_journal(path: Path, settings: Settings | None, name: str | None) -> Material:
     """Gather it from a soak of a journal: the one of this name, else the last, else all of it."""
-    soaks = read_soaks(path)
-    plan = soaks[-1] if soaks else None
-    if name is not None:
-        plan = next((one for one in soaks if one.name == name), None)
-        if plan is None:
-            known = ", ".join(f"'{one.name}'" for one in soaks) or "none was begun"
-            raise PlainError(f"{path}: there is no soak '{name}' (there: {known})")
+    plan, heights = chosen(path, name)
     with JournalReader(path) as reader:
-        material = material_of(_followed(reader, settings, plan), final=True)
+        material = material_of(_followed(reader, settings, plan, heights), final=True)
         if material is None:
             what = "" if plan is None else f" in the soak '{plan.name}'"
             raise PlainError(f"{path}: holds no samples of a section's pressure{what}")
-        earlier = _before(plan, soaks)
-        before = None if earlier is None else _followed(reader, settings, earlier).findings(final=True)
+        earlier = _before(plan, read_soaks(path))
+        before = None
+        if earlier is not None:
+            before = _followed(reader, settings, earlier, heights).findings(final=True)
     return Material(**{**material.__dict__, "before": before})
 
 
-def _followed(reader: JournalReader, settings: Settings | None, plan: Soak | None) -> JournalFollower:
-    follower = JournalFollower(reader, settings, plan)
+def _followed(
+    reader: JournalReader, settings: Settings | None, plan: Soak | None, heights: Sequence[Height]
+) -> JournalFollower:
+    follower = JournalFollower(reader, settings, plan, heights)
     while follower.step():
         pass
     return follower

@@ -253,7 +253,7 @@ class Service:
                         task.result()
                         raise PlainError(f"the task {task.get_name()!r} ended")
             some = watcher.step(now_s) > 0
-            state = (watcher.soak, watcher.follower.journal.newest_us)
+            state = (watcher.soak, watcher.follower.journal.newest_us, watcher.times_taken_up)
             if state != told and now_s >= due_s and not stopping:
                 begun, told = loop.time(), state
                 self._tell(self._write(watcher, final=False))

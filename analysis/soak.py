@@ -14,14 +14,16 @@ from analysis.bins import BinMaker, RawBin
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
 from analysis.inputs import Bin, STANDARD_ATMOSPHERE_Pa, reference_Pa, setup_of
+from analysis.tape import DEVIATION_m, Tape
 from analysis.threshold import Limit, limit_of
 from analysis.watch import Rows, Watch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from analysis.evidence import Evidence
     from analysis.priors import Priors
+    from analysis.tape import TapeReading
     from logger.settings import Settings
 
 Array = NDArray[np.float64]
@@ -37,6 +39,7 @@ WORTH_WEIGHING: Final = 2.0
 # A quick look is enough at a leak that is less probable than this, and at an alarm that is surer.
 WORTH_A_LOOK: Final = 0.3
 SURE: Final = 0.95
+LEAST_BINS: Final = 6
 ALARM_AFTER_s: Final = 3600.0
 NOISE_FLOOR_Pa: Final = 20.0
 NOISE_FLOOR_m: Final = 3e-5
@@ -56,8 +59,9 @@ class SoakAnalysis:
         *,
         begin_utc: np.datetime64 | None = None,
         priors: Priors | None = None,
+        tape: Sequence[TapeReading] = (),
     ) -> None:
-        """`begin_utc` is the label of time zero; without it the sun can't be expected."""
+        """`begin_utc` is the label of time zero; without it the sun can't be expected. `tape`: heights by hand."""
         self.settings = settings
         self.sections = sections
         self.begin_utc = begin_utc
@@ -89,6 +93,7 @@ class SoakAnalysis:
             day_begins_s=_day_begins_s(begin_utc, settings.rig.longitude_deg),
             priors=priors,
         )
+        self.tape = Tape(tape, sections, standing=self.standing)
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
         period = settings.rig.period_ms
@@ -105,6 +110,7 @@ class SoakAnalysis:
         self.rows = 0
         self.coldest_ambient_K = np.inf
         self.used_s = np.zeros(count)
+        self.between_s = np.zeros(count)  # pressure and air are known since the last height
         self.spikes = np.zeros(count, dtype=np.intp)
         self.stuck_bins = np.zeros(count, dtype=np.intp)
         self.pressure_sum = np.zeros(count)
@@ -140,6 +146,8 @@ class SoakAnalysis:
         self.watch.finish(self.book)
         for raw in self.bins.finish():
             self._take(raw)
+        for step, group in self.tape.at_end(self.last_s):
+            self._take_tape(step, group)
 
     def snapshot(self) -> SoakAnalysis:
         """Return a finished copy, for a look at a soak that goes on."""
@@ -228,27 +236,59 @@ class SoakAnalysis:
             self.coldest_ambient_K = min(self.coldest_ambient_K, ambient)
         barometer = float(raw.mean[-2]) if np.isfinite(raw.mean[-2]) else STANDARD_ATMOSPHERE_Pa
         absolute = pressure + reference_Pa(self.estimator.sections, barometer)
-        before, looked_s = self.estimator.bank.count.copy(), self.estimator.time_s
-        self.estimator.step(
-            Bin(
-                raw.time_s,
-                pressure,
-                height,
-                gas,
-                ambient,
-                float(raw.mean[-2]),
-                raw.variance[:count] / np.where(absolute > 0.0, absolute, np.nan) ** 2 + 1e-10,
-                raw.variance[count : 2 * count],
-            )
+        # without enough readings in a bin a height's noise is not known: then as by hand
+        heard = np.isfinite(self.bins.noise[count : 2 * count])
+        here = Bin(
+            raw.time_s,
+            pressure,
+            self.tape.own_scale(height),
+            gas,
+            ambient,
+            float(raw.mean[-2]),
+            raw.variance[:count] / np.where(absolute > 0.0, absolute, np.nan) ** 2 + 1e-10,
+            np.where(heard, raw.variance[count : 2 * count], DEVIATION_m**2),
         )
-        used = self.estimator.bank.count > before
+        for step, group in self.tape.before(here, self.first_s):
+            self._take_tape(step, group)
+        looked_s = self.estimator.time_s
+        used = self._step(here, absolute)
         self.used_s += np.where(used, self.bins.width_s, 0.0)
-        self.pressure_sum += np.where(used, np.nan_to_num(absolute), 0.0)
+        pressed = self.estimator.pressed & (self.estimator.time_s > looked_s)
+        self.between_s = np.where(used, 0.0, self.between_s + np.where(pressed, self.bins.width_s, 0.0))
         self.spikes += raw.spikes[:count]
         self.stuck_bins += raw.stuck[:count]
         # a bin that the estimator could not use is no second look
         if self.estimator.time_s > looked_s:
             self._watch_leaks(raw.time_s)
+
+    def _step(self, here: Bin, absolute_Pa: Array) -> NDArray[np.bool_]:
+        """Give the estimator a bin; return of which sections it could use it."""
+        before = self.estimator.bank.count.copy()
+        self.estimator.step(here)
+        used = self.estimator.bank.count > before
+        self.pressure_sum += np.where(used, np.nan_to_num(absolute_Pa), 0.0)
+        return used
+
+    def _take_tape(self, step: Bin, group: list[TapeReading]) -> None:
+        """Take heights by hand: what lies between two of them has been measured."""
+        barometer = (
+            step.ambient_pressure_Pa if np.isfinite(step.ambient_pressure_Pa) else STANDARD_ATMOSPHERE_Pa
+        )
+        first = self.estimator.bank.count == 0
+        used = self._step(step, step.pressure_Pa + reference_Pa(self.estimator.sections, barometer))
+        self.used_s += np.where(used & ~first, self.between_s, 0.0)
+        self.between_s = np.where(used, 0.0, self.between_s)
+        self.evidence = None
+        for reading in group:
+            i = self.sections.index(reading.section)
+            if not used[i] and np.isfinite(step.height_m[i]):
+                self.tape.not_taken(reading)
+
+    def usable(self, i: int) -> bool:
+        """Whether a section has readings enough: one gives a level, a few give no slope worth a number."""
+        if self.tape.heights_of(i):
+            return self.tape.measures(i)
+        return bool(self.estimator.bank.count[i] >= LEAST_BINS)
 
     def _watch_leaks(self, time_s: float) -> None:
         if time_s - self.first_s < ALARM_AFTER_s:
@@ -264,7 +304,8 @@ class SoakAnalysis:
         doubt = np.where(raised, probability < SURE, probability > WORTH_A_LOOK)
         if doubt.any() and (full := self.known()) is not None:
             probability = full.probability_leaks_over(limit, LEAK_PRIOR)
-        probability = np.where(self.estimator.bank.count >= 6, probability, 0.0)
+        usable = [self.usable(i) for i in range(len(self.sections))]
+        probability = np.where(usable, probability, 0.0)
         over = probability > ALARM_PROBABILITY
         held = self.fast.held(time_s)
         self.leak_seen = np.where(over, self.leak_seen + 1, 0)

@@ -65,9 +65,9 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
     from analysis.register import Register, Soak  # noqa: PLC0415  what --help does not need is loaded when needed
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
-    settings, path = _where(settings_file, journal)
+    settings, path = where(settings_file, journal)
     with JournalReader(path) as reader:
-        settings = settings or _stored(reader)
+        settings = stored_or(settings, reader)
         changes = {
             "support": support,
             "gas": gas,
@@ -75,7 +75,7 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
             "planned_cold": planned_cold,
         }
         plan = _plan(settings, changes, threshold or [])
-        entry, label = _moment(reader, at)
+        entry, label = moment(reader, at)
     if not name.strip() or not name.isprintable():
         raise PlainError("a soak needs a name that can be read")
     with Register.open(path) as register:
@@ -105,9 +105,9 @@ def end(
     from analysis.register import Register  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
-    _, path = _where(settings_file, journal)
+    _, path = where(settings_file, journal)
     with JournalReader(path) as reader:
-        entry, label = _moment(reader, at)
+        entry, label = moment(reader, at)
     with Register.open(path) as register:
         soak = register.end(entry, label)
     typer.echo(
@@ -127,7 +127,7 @@ def list_soaks(
     """
     from analysis.register import read_soaks  # noqa: PLC0415
 
-    _, path = _where(settings_file, journal)
+    _, path = where(settings_file, journal)
     if not path.exists():
         raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
     soaks = read_soaks(path)
@@ -147,7 +147,8 @@ def list_soaks(
         typer.echo("; ".join(words))
 
 
-def _where(settings_file: Path | None, journal: Path | None) -> tuple[Settings | None, Path]:
+def where(settings_file: Path | None, journal: Path | None) -> tuple[Settings | None, Path]:
+    """Return the settings that were given, and the journal that is meant."""
     from logger.commands import journal_path  # noqa: PLC0415
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
 
@@ -155,9 +156,12 @@ def _where(settings_file: Path | None, journal: Path | None) -> tuple[Settings |
     return settings, journal or journal_path(settings or default_settings())
 
 
-def _stored(reader: JournalReader) -> Settings:
+def stored_or(settings: Settings | None, reader: JournalReader) -> Settings:
+    """Return the settings that were given, else those under which the journal is logged."""
     from logger.conversions import stored_settings  # noqa: PLC0415
 
+    if settings is not None:
+        return settings
     stored = reader.configurations()
     return stored_settings(reader.path, stored[-1].text if stored else "")
 
@@ -190,7 +194,7 @@ def _plan(settings: Settings, changes: dict[str, str | None], thresholds: list[s
     return plan
 
 
-def _moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
+def moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
     """Return the last entry before a moment (now), and the moment's label."""
     from analysis.register import label_text  # noqa: PLC0415
     from logger.clock import us_from_utc, utc_now  # noqa: PLC0415

@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 SPACING_s: Final = 1800.0
 MOST_POINTS: Final = 192
 """Four days at half an hour; about 1 MB with four sections."""
+MOST_BY_HAND: Final = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +69,19 @@ class Trace:
 
     def note(self, point: Point) -> None:
         """Take a point, later than all before it."""
-        if not self._due(point.time_s):
+        if not point.reading.by_hand and not self._due(point.time_s):
             self._newest = [point]
             return
         self._newest = []
         self._kept.append(point)
         if len(self._kept) >= MOST_POINTS:
-            self._newest = self._kept[-1:] if len(self._kept) % 2 == 0 else []
-            self._kept = self._kept[::2]
+            by_hand = sum(p.reading.by_hand for p in self._kept) <= MOST_BY_HAND
+            last = self._kept[-1]
+            # what a person has measured stays, unless there is very much of it
+            self._kept = [
+                p for k, p in enumerate(self._kept) if k % 2 == 0 or (by_hand and p.reading.by_hand)
+            ]
+            self._newest = [] if self._kept[-1] is last else [last]
             self.spacing_s *= 2.0
 
     def _due(self, time_s: float) -> bool:

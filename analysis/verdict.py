@@ -13,6 +13,8 @@ from typing import Final, Literal
 Verdict = Literal["tight", "leaking", "undecided"]
 
 CONFIDENCE: Final = 0.95
+# Two heights by hand can't contradict each other as a night of readings can: more is asked of them (own choice).
+CONFIDENCE_BY_HAND: Final = 0.99
 # Below this a soak is no soak, whatever its interval says (common practice, no source).
 SHORTEST_h: Final = 4.0
 # A soak with less of its time measured than this proves nothing about the rest.
@@ -57,6 +59,13 @@ class Conditions:
     planned_cold_degC: float | None = None
     lost_fast: bool = False  # in a burst, or faster than cooling can explain
     probability_gains: float = 0.0  # that it gains gas, by more than GAIN of the threshold
+    contradiction: str | None = None  # between what was read: no verdict either way
+    by_hand: bool = False  # judged by a few heights that a person has measured
+
+    @property
+    def confidence(self) -> float:
+        """How sure a verdict must be."""
+        return CONFIDENCE_BY_HAND if self.by_hand else CONFIDENCE
 
 
 def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
@@ -64,10 +73,17 @@ def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
     over = conditions.probability_over
     if over is None:
         return "undecided", []
-    if over >= CONFIDENCE:
+    if conditions.contradiction is not None:
+        return "undecided", [conditions.contradiction]
+    if over >= conditions.confidence:
         return "leaking", []
+    reasons = _against_tight(conditions, over)
+    return ("undecided" if reasons else "tight"), reasons
+
+
+def _against_tight(conditions: Conditions, over: float) -> list[str]:
     reasons: list[str] = []
-    if over > 1.0 - CONFIDENCE:
+    if over > 1.0 - conditions.confidence:
         reasons.append("the loss is not known well enough against the threshold")
     if conditions.lost_fast:
         reasons.append("gas was lost fast for a while (see its alarms)")
@@ -92,4 +108,4 @@ def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
             else f"{conditions.coldest_degC:.1f} °C"
         )
         reasons.append(f"the gas was to reach {cold:.1f} °C and reached {reached}")
-    return ("undecided" if reasons else "tight"), reasons
+    return reasons

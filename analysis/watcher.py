@@ -55,6 +55,8 @@ class Watcher:
         self.said: dict[str, Any] | None = None
         """The findings that were worked out last."""
         self.heard_s: float | None = None
+        self.times_taken_up = 0
+        """How often the soak, or another one, was read from its begin."""
         self._soak: Soak | None = None
         self._reconciled: tuple[object, ...] = ()
         self._blind: dict[str, int] = {}
@@ -82,9 +84,11 @@ class Watcher:
         """See whether a soak was begun or ended; return whether another one is followed now."""
         latest = self._latest()
         self._take_acknowledgements()
-        if (None if latest is None else latest.id) != (None if self._soak is None else self._soak.id):
+        other = (None if latest is None else latest.id) != (None if self._soak is None else self._soak.id)
+        # a height by hand may have been measured long before the newest reading: the soak is read again, as in a replay
+        if other or self.register.heights() != self._heights:
             self.follower = self._take_up(latest)
-            return True
+            return other
         if latest is not None and latest != self._soak:
             self._soak = latest
             self.follower.end(latest)
@@ -148,6 +152,8 @@ class Watcher:
 
     def _take_up(self, soak: Soak | None) -> JournalFollower:
         self._soak = soak
+        self.times_taken_up += 1
+        self._heights = self.register.heights()
         self.said, self.heard_s, self._newest_us = None, None, None
         self._reconciled, self._caught_up, self._blind = (), False, {}
         if self.store is not None:
@@ -156,7 +162,7 @@ class Watcher:
             self._blind = {
                 alarm.section: alarm.raised_us for alarm in self.store.standing() if alarm.kind == "blind"
             }
-        return JournalFollower(self.reader, self.settings, soak)
+        return JournalFollower(self.reader, self.settings, soak, self._heights)
 
     def _silent_before_s(self) -> float:
         """How old the newest reading was when the watch was taken up, as far as that leaves time to hear another."""

@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.findings import findings
 from analysis.soak import SoakAnalysis
+from analysis.tape import DEVIATION_m, TapeReading
 from logger.settings import Settings, settings_from_text
 from logger.virtual.draws import Uniform
 from logger.virtual.leaks import Leak
@@ -28,6 +29,7 @@ from tests.study.winters import stretch
 
 if TYPE_CHECKING:
     from logger.virtual.gas import Gas
+    from logger.virtual.plan import Simulated
     from logger.virtual.transducer import Reference
 
 DAY_S = 86_400.0
@@ -63,6 +65,7 @@ class Case:
     reference: Reference = "gauge"
     barometer: bool = True
     probe: bool = False  # thermometers in the gas
+    tape: int = 0  # so many heights by hand (before, after, between) and no height sensors
 
 
 CASES = {
@@ -70,6 +73,9 @@ CASES = {
     "blocked-62": Case("blocked-62", "blocked", 62.0),
     "standing-14": Case("standing-14", "standing", 14.0),
     "standing-62": Case("standing-62", "standing", 62.0),
+    "standing-tape-14": Case("standing-tape-14", "standing", 14.0, tape=2),
+    "standing-tape-62": Case("standing-tape-62", "standing", 62.0, tape=2),
+    "standing-3-tapes-14": Case("standing-3-tapes-14", "standing", 14.0, tape=3),
     "tight-14": Case("tight-14", "blocked", 14.0, "none"),
     "tight-62": Case("tight-62", "blocked", 62.0, "none"),
     "tight-standing-62": Case("tight-standing-62", "standing", 62.0, "none"),
@@ -157,17 +163,36 @@ def plan_of(case: Case, seed: int) -> SoakPlan:
     )
 
 
+def tape_of(case: Case, simulated: Simulated, seed: int) -> list[TapeReading]:
+    """Draw the heights by hand: within the first and the last 15 min, a third one between; ±1 mm each."""
+    rng = np.random.default_rng((seed, 11))
+    end_s = case.hours * 3600.0
+    times = (rng.uniform(60.0, 900.0), end_s - rng.uniform(0.0, 900.0), rng.uniform(0.3, 0.7) * end_s)
+    height = simulated.truth.height_m
+    if height is None:
+        return []
+    return [
+        TapeReading(
+            at_s, name, float(np.interp(at_s, simulated.time_s, height[:, i]) + rng.normal(0.0, DEVIATION_m))
+        )
+        for at_s in times[: case.tape]
+        for i, name in enumerate(CORNERS)
+    ]
+
+
 def run(job: tuple[str, int]) -> list[Result]:
     """Simulate and analyse one soak."""
     case, seed = CASES[job[0]], job[1]
     simulated = simulate(plan_of(case, seed), seed)
-    rows = np.any([np.isfinite(v) for v in simulated.measured.values()], axis=0)
+    measured = {k: v for k, v in simulated.measured.items() if not (case.tape and k.endswith(".height"))}
+    rows = np.any([np.isfinite(v) for v in measured.values()], axis=0)
     soak = SoakAnalysis(
         settings_of(case),
         CORNERS,
         begin_utc=np.datetime64(simulated.plan.begin_utc.replace(tzinfo=None), "us"),
+        tape=tape_of(case, simulated, seed),
     )
-    soak.feed(simulated.time_s[rows], {k: v[rows] for k, v in simulated.measured.items()})
+    soak.feed(simulated.time_s[rows], {k: v[rows] for k, v in measured.items()})
     soak.finish()
     said = findings(soak, f"{case.name}-{seed}")
     out = []

@@ -174,10 +174,12 @@ def test_a_write_that_fails_leaves_nothing(journal: Path) -> None:
 def test_a_register_of_the_first_version_is_renewed_and_keeps_its_soaks(journal: Path) -> None:
     with Register.open(journal) as register:
         register.begin(Soak(0, "a", plan=PLAN))
-    # as the first version left it: the same soaks, and no acknowledgements
+    # as the first version left it: the same soaks, no acknowledgements, and no heights by hand
     with closing(sqlite3.connect(soaks_path(journal))) as connection:
+        connection.execute("DROP TABLE tape")
         connection.execute("DROP TABLE acknowledgements")
         connection.execute("PRAGMA user_version = 1")
     with RegisterReader(journal) as register:
         assert [soak.name for soak in register.soaks()] == ["a"]
         assert register.acknowledgements(0) == []
+        assert register.heights() == []

@@ -1,0 +1,297 @@
+"""`cornerhold tape add|list|correct|withdraw`: heights measured by hand."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from analysis import options
+from logger.errors import PlainError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analysis.register import Soak
+    from analysis.tape_register import Height
+    from logger.journal_reader import JournalReader
+    from logger.settings import Settings
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="""Heights measured by hand, at any time: a car on its wheels can be judged by them, before and after.
+
+    Measure each wheel always between the same two points, from the middle of the hub up to the edge of the arch, so that
+    the tyre doesn't count. A height counts if it was measured between the begin and the end of a soak.
+
+    Example: cornerhold tape add front_left="652 mm" front_right="649 mm" --settings bay-2.toml
+    """,
+)
+FAR_m = 0.15
+"""A height this far from the section's last one is asked about: a car hardly moves so far."""
+STALE_s = 900.0
+
+_JsonOption = Annotated[bool, typer.Option("--json", help="As JSON, one object a line.")]
+_UncertaintyOption = Annotated[
+    str, typer.Option(help="Of one reading: two in three repeat within it (standard uncertainty).")
+]
+_WhoOption = Annotated[str, typer.Option("--by", help="Who measured.")]
+_SureOption = Annotated[bool, typer.Option("--sure", help="It is right, however far from the last one.")]
+
+
+@app.command("add")
+def add(
+    heights: Annotated[
+        list[str], typer.Argument(metavar="SECTION=HEIGHT...", help='Like front_left="652 mm".')
+    ],
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
+    at: Annotated[str | None, typer.Option(help="When, like 2027-01-15T18:05:00Z; else now.")] = None,
+    uncertainty: _UncertaintyOption = "1 mm",
+    who: _WhoOption = "",
+    sure: _SureOption = False,
+    as_json: _JsonOption = False,
+) -> None:
+    """Enter heights; the analysis takes them in, also for a time that is past (it reads the soak again).
+
+    Example: cornerhold tape add front_left="652 mm" front_right="649 mm" --settings bay-2.toml --by Mara
+    """
+    from analysis.register import Register, label_text  # noqa: PLC0415  what --help does not need is loaded when needed
+
+    path, names, now = _where(settings_file, journal, at)
+    deviation_m = _deviation_m(uncertainty)
+    typed = dict(_typed(text, names) for text in heights)
+    if len(typed) < len(heights):
+        raise PlainError(
+            "a section stands there twice; measured again, it is entered by a command of its own"
+        )
+    with Register.open(path) as register:
+        known, soaks = register.heights(), register.soaks()
+        if not sure:
+            for name, height_m in typed.items():
+                _refuse_far(name, height_m, known)
+        entered = label_text(None)
+        new = [now.height(0, name, height_m, deviation_m, entered, who) for name, height_m in typed.items()]
+        new = register.add_heights(new)
+        _tell(new, register.heights(), soaks, as_json=as_json, warnings=now.warnings)
+
+
+@app.command("correct")
+def correct(
+    number: Annotated[int, typer.Argument(help="Of the height, as in the list.")],
+    height: Annotated[str, typer.Argument(help='What it should be, like "652 mm".')],
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
+    uncertainty: Annotated[str | None, typer.Option(help="Of the reading; else as it was.")] = None,
+    who: _WhoOption = "",
+    as_json: _JsonOption = False,
+) -> None:
+    """Put another height in the place of one that was wrong; both stay in the register.
+
+    Example: cornerhold tape correct 3 "652 mm" --settings bay-2.toml
+    """
+    from dataclasses import replace  # noqa: PLC0415
+
+    from analysis.register import Register, label_text  # noqa: PLC0415
+
+    path, names, _ = _where(settings_file, journal, None)
+    with Register.open(path) as register:
+        old = next((h for h in register.heights() if h.id == number), None)
+        if old is None:
+            raise PlainError(f"there is no height number {number} (cornerhold tape list)")
+        height_m = _typed(f"{old.section}={height}", names)[1]
+        deviation_m = old.deviation_m if uncertainty is None else _deviation_m(uncertainty)
+        better = replace(
+            old, height_m=height_m, deviation_m=deviation_m, entered=label_text(None), who=who or old.who
+        )
+        new = register.withdraw_height(number, better)
+        _tell([new], register.heights(), register.soaks(), as_json=as_json)
+
+
+@app.command("withdraw")
+def withdraw(
+    number: Annotated[int, typer.Argument(help="Of the height, as in the list.")],
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
+    as_json: _JsonOption = False,
+) -> None:
+    """Take a height back: it no longer counts, and stays in the register.
+
+    Example: cornerhold tape withdraw 3 --settings bay-2.toml
+    """
+    from analysis.register import Register  # noqa: PLC0415
+
+    path, _, _ = _where(settings_file, journal, None)
+    with Register.open(path) as register:
+        gone = register.withdraw_height(number)
+    if as_json:
+        typer.echo(json.dumps(gone.as_dict(), ensure_ascii=False))
+    else:
+        typer.echo(f"{_line(gone)}: no longer counts")
+
+
+@app.command("list")
+def list_heights(
+    settings_file: options.LoggedSettings = None,
+    journal: options.Journal = None,
+    soak: Annotated[str | None, typer.Option(help="Of this soak only.")] = None,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="Those that count, as a file for analyse --tape.")
+    ] = False,
+    as_json: _JsonOption = False,
+) -> None:
+    """List the heights by hand, with their numbers, and to which soak each belongs.
+
+    Example: cornerhold tape list --journal bay-2.journal --soak job-1042 --csv
+    """
+    from analysis.register import read_register  # noqa: PLC0415
+
+    path, _, _ = _where(settings_file, journal, None)
+    soaks, heights = read_register(path)
+    if soak is not None:
+        named = next((one for one in soaks if one.name == soak), None)
+        if named is None:
+            raise PlainError(f"{path}: there is no soak '{soak}'")
+        heights = [h for h in heights if h.belongs_to(named)]
+    if as_csv:
+        from analysis.tape_file import tape_csv  # noqa: PLC0415
+
+        counting = [h for h in heights if h.withdrawn is None]
+        typer.echo(tape_csv((h.read_at, h.section, h.height_m, h.deviation_m) for h in counting))
+        return
+    if not heights and not as_json:
+        typer.echo("no height by hand was entered")
+    for h in heights:
+        where = _soak_of(h, soaks)
+        if as_json:
+            typer.echo(json.dumps({**h.as_dict(), "soak": where}, ensure_ascii=False))
+            continue
+        state = f"; in the soak '{where}'" if where else "; in no soak: does not count" if soaks else ""
+        if h.withdrawn is not None:
+            state = f"; withdrawn {h.withdrawn}" + ("" if h.instead is None else f", {h.instead} instead")
+        typer.echo(f"{h.id}  {_line(h)}{state}")
+
+
+class _Now:
+    """The moment of a reading on the journal's axes, and what must be said of it."""
+
+    def __init__(self, after_entry: int, rig_us: int, label: str, warnings: tuple[str, ...]) -> None:
+        self.after_entry, self.rig_us, self.label, self.warnings = after_entry, rig_us, label, warnings
+
+    def height(
+        self, number: int, name: str, height_m: float, deviation_m: float, entered: str, who: str
+    ) -> Height:
+        from analysis.tape_register import Height  # noqa: PLC0415
+
+        return Height(
+            number, name, height_m, deviation_m, self.after_entry, self.rig_us, self.label, entered, who
+        )
+
+
+def _where(settings_file: Path | None, journal: Path | None, at: str | None) -> tuple[Path, list[str], _Now]:
+    """Return the journal, its sections, and the moment."""
+    from analysis.soak_command import stored_or, where  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    settings, path = where(settings_file, journal)
+    with JournalReader(path) as reader:
+        settings = stored_or(settings, reader)
+        boots = reader.boots()
+        channels = boots[max(boots)].channels if boots else ()
+        names = [n.removesuffix(".pressure") for n in channels if n.endswith(".pressure")]
+        names = [n for n in names if n != "ambient"] or list(settings.sections)
+        return path, names, _moment(reader, settings, at)
+
+
+def _moment(reader: JournalReader, settings: Settings, at: str | None) -> _Now:
+    """Place a moment by the newest sample before it."""
+    from analysis.soak_command import moment  # noqa: PLC0415
+    from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
+
+    entry, label = moment(reader, at)
+    sample = reader.newest(up_to=entry)
+    if sample is None:
+        raise PlainError(
+            f"{reader.path}: the rig had read nothing by then: a height needs its pressure beside it"
+        )
+    # the labels of a play in time lapse say nothing of the clock
+    real = settings.rig.clock == "host"
+    wanted = us_from_utc(utc_now() if at is None and real else datetime.fromisoformat(label))
+    late_us = max(wanted - sample.utc_us, 0) if real or at is not None else 0
+    warnings: tuple[str, ...] = ()
+    if late_us > STALE_s * 1e6:
+        old = f"the rig's last reading before that is {late_us / 6e7:.0f} min older"
+        warnings = (f"{old}: a height without the rig's readings around it does not count",)
+    from analysis.register import label_text  # noqa: PLC0415
+
+    return _Now(entry, sample.rig_us + late_us, label_text(sample.utc_us + late_us), warnings)
+
+
+def _typed(text: str, names: list[str]) -> tuple[str, float]:
+    """Return section and height in m of `front_left=652 mm`."""
+    from analysis.tape_file import HIGHEST_m, LOWEST_m  # noqa: PLC0415
+    from analysis.typed import read_option  # noqa: PLC0415
+    from logger import units  # noqa: PLC0415
+
+    name, equals, height = text.partition("=")
+    if not equals:
+        raise PlainError(f"'{text}': write section=height, like front_left=\"652 mm\"")
+    if name.strip() not in names:
+        raise PlainError(f"there is no section '{name.strip()}' (there: {', '.join(names)})")
+    return name.strip(), read_option(name.strip(), height, units.LENGTH, LOWEST_m, HIGHEST_m)
+
+
+def _deviation_m(text: str) -> float:
+    from analysis.tape_file import LEAST_DEVIATION_m, MOST_DEVIATION_m  # noqa: PLC0415
+    from analysis.typed import read_option  # noqa: PLC0415
+    from logger import units  # noqa: PLC0415
+
+    return read_option("--uncertainty", text, units.LENGTH, LEAST_DEVIATION_m, MOST_DEVIATION_m)
+
+
+def _refuse_far(name: str, height_m: float, known: list[Height]) -> None:
+    last = next((h for h in reversed(known) if h.section == name and h.withdrawn is None), None)
+    if last is not None and abs(last.height_m - height_m) > FAR_m:
+        raise PlainError(
+            f"{name}: {1000.0 * height_m:.0f} mm is {1000.0 * abs(height_m - last.height_m):.0f} mm from the last "
+            f"height, {1000.0 * last.height_m:.0f} mm: between the same two points? If so, add --sure"
+        )
+
+
+def _soak_of(height: Height, soaks: list[Soak]) -> str | None:
+    return next((soak.name for soak in reversed(soaks) if height.belongs_to(soak)), None)
+
+
+def _line(h: Height) -> str:
+    by = f" by {h.who}" if h.who else ""
+    return f"{h.section} {1000.0 * h.height_m:g} mm ±{1000.0 * h.deviation_m:g} mm at {h.read_at}{by}"
+
+
+def _tell(
+    new: list[Height],
+    known: list[Height],
+    soaks: list[Soak],
+    *,
+    as_json: bool,
+    warnings: tuple[str, ...] = (),
+) -> None:
+    for h in new:
+        where = _soak_of(h, soaks)
+        if as_json:
+            typer.echo(json.dumps({**h.as_dict(), "soak": where}, ensure_ascii=False))
+            continue
+        others = [o for o in known if o.section == h.section and o.withdrawn is None and o.id != h.id]
+        others = [o for o in others if _soak_of(o, soaks) == where]
+        if soaks and where is None:
+            said = "in no soak: it does not count (--at says when it was measured)"
+        elif not others:
+            said = "the first one; measure again at the end"
+        else:
+            change_mm = 1000.0 * (h.height_m - others[0].height_m)
+            said = f"{change_mm:+.1f} mm from the first one at {others[0].read_at}"
+        typer.echo(f"{h.id}  {_line(h)}; {said}")
+    for warning in warnings:
+        typer.echo(f"cornerhold: {warning}", err=True)
