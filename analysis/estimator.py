@@ -151,6 +151,8 @@ class Estimator:
             use = self._guard(observed, regressor, noise, use)
         kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
         self._remember_coldest(regressor, self.pressed)
+        if reading.by_hand:  # it may tell more than all hours before it
+            self.lost_due_s = self.time_s
         self._renew_lost()
         self.trace.note(point_of(self, reading, observed, regressor, use))
 

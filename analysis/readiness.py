@@ -90,7 +90,9 @@ def check_readings(seen: Seen, settings: Settings, hold_s: float) -> list[Check]
     if settings.soak.support == "standing":
         checks += [
             Check(
-                name, "no", "a standing car is judged by its heights, and this section has none: no verdict"
+                name,
+                "care",
+                "no height sensor: without heights by hand, at the begin and at the end (tape add), no verdict",
             )
             for name in sections
             if f"{name}.height" not in seen.values

@@ -13,9 +13,11 @@ from analysis import options
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from analysis.register import Soak
+    from analysis.tape_register import Height
     from logger.journal_reader import JournalReader
     from logger.settings import Settings
 
@@ -89,6 +91,8 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
     from logger.status import read_status  # noqa: PLC0415
 
     typer.echo(read_status(path, patience_s=3.0).sentence)
+    if (missing := _without_height(path)) and soak.as_dict()["support"] == "standing":
+        typer.echo(f"no height sensor: measure now, and at the end: cornerhold tape add {missing}")
 
 
 @app.command("end")
@@ -110,9 +114,13 @@ def end(
         entry, label = moment(reader, at)
     with Register.open(path) as register:
         soak = register.end(entry, label)
-    typer.echo(
-        json.dumps(soak.as_dict(), ensure_ascii=False) if as_json else f"soak '{soak.name}' ended at {label}"
-    )
+        heights = [h for h in register.heights() if h.withdrawn is None and h.belongs_to(soak)]
+    if as_json:
+        typer.echo(json.dumps(soak.as_dict(), ensure_ascii=False))
+        return
+    typer.echo(f"soak '{soak.name}' ended at {label}")
+    if soak.as_dict()["support"] == "standing" and (missing := _without_height(path, heights)):
+        typer.echo(f"no verdict without a height at the end: cornerhold tape add --at {label} {missing}")
 
 
 @app.command("list")
@@ -145,6 +153,22 @@ def list_soaks(
             if text
         ]
         typer.echo("; ".join(words))
+
+
+def _without_height(path: Path, heights: Sequence[Height] = ()) -> str:
+    """Return the sections without a height sensor, and with less than two heights by hand, as one types them."""
+    from collections import Counter  # noqa: PLC0415
+
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    with JournalReader(path) as reader:
+        boots = reader.boots()
+    channels = boots[max(boots)].channels if boots else ()
+    often = Counter(h.section for h in heights)
+    names = [
+        n.removesuffix(".pressure") for n in channels if n.endswith(".pressure") and n != "ambient.pressure"
+    ]
+    return " ".join(f'{n}="… mm"' for n in names if f"{n}.height" not in channels and often[n] < 2)
 
 
 def where(settings_file: Path | None, journal: Path | None) -> tuple[Settings | None, Path]:

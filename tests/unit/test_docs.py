@@ -6,13 +6,15 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 import typer
 
 import analysis
 import logger
 from analysis import commands
-from analysis.recording import read_recording
+from analysis.recording import Readings, read_recording
+from analysis.tape_file import parse_tape
 from logger.settings import settings_from_text
 from logger.virtual.faults import LINE_FAULTS, RIG_FAULTS, SENSOR_FAULTS
 from logger.virtual.scenario import scenario_from_text
@@ -120,6 +122,14 @@ def test_the_recording_in_the_readme_is_read(tmp_path: Path) -> None:
     readings = read_recording(file)
     assert readings.values["front_left.pressure"][0] == pytest.approx(812.4e3)
     assert readings.values["ambient.temperature"][0] == pytest.approx(292.95)
+
+
+def test_the_heights_by_hand_in_the_readme_are_read() -> None:
+    (example,) = _blocks(README, "tape")
+    begin = np.datetime64("2027-01-15T18:00", "us")
+    values = {f"{name}.pressure": np.zeros(2) for name in ("front_left", "front_right")}
+    heights = parse_tape(example, Readings(begin, np.array([0.0, 50_400.0]), values))
+    assert [one.height_m for one in heights] == [0.652, 0.649, 0.648, 0.631]
 
 
 def test_the_findings_in_the_readme_are_json_with_the_keys_of_the_contract() -> None:
