@@ -37,10 +37,10 @@ def picture(state: State) -> Group:
     head.truncate(78, overflow="ellipsis")
     style = "bold red" if not state.measuring else "green" if state.running else "yellow"
     parts: list[Text | Padding] = [head, Text(state.heartbeat, style=style)]
+    mirrors = [Text(typed(words), style="dim" if well else "bold yellow") for well, words in state.mirrors]
     said = state.findings
     if said is None:
-        parts.append(Text("no samples of a section's pressure yet"))
-        return Group(*parts)
+        return Group(*parts, Text("no samples of a section's pressure yet"), *mirrors)
     parts.append(Text(where_it_is(said, state.planned_hours)))
     if state.planned_end is not None:
         parts.append(Text(f"planned end {short_time(state.planned_end)} UTC"))
@@ -51,7 +51,7 @@ def picture(state: State) -> Group:
         parts.append(Text(words, style="bold" if alarm.acknowledged else "bold red"))
     if not state.alarms_kept:
         parts.append(Text("No analysis keeps alarms for this journal.", style="yellow"))
-    parts += [Text(typed(words), style="dim" if well else "bold yellow") for well, words in state.mirrors]
+    parts += mirrors
     parts += [Padding(Text(typed(line), style="dim"), (0, 0, 0, 2)) for line in sentences(said)[:SENTENCES]]
     return Group(*parts)
 

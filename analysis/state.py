@@ -16,7 +16,7 @@ from logger.clock import us_from_utc, utc_now
 from logger.conversions import stored_settings
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
-from logger.mirror_state import mirror_words, read_mirrors
+from logger.mirror_state import READINGS, mirror_words, read_mirrors
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -131,7 +131,8 @@ class Look:
         self._labels_are_true = given.rig.clock == "host"
         self.watcher = Watcher(self.reader, settings, self.register, rig=self.rig)
         # the journal's own settings don't say it: that table holds a secret
-        self._mirrored = settings is None or settings.influx is not None
+        self._mirror_expected = settings is not None and settings.influx is not None
+        self._mirrored = settings is None or self._mirror_expected
         self._first = self.reader.newest("D")
         self.material: Material | None = None
         self._told: tuple[object, ...] = ()
@@ -203,7 +204,12 @@ class Look:
             return ()
         newest = self.reader.newest("D")
         states = read_mirrors(self.path)
-        return tuple(mirror_words(state, None if newest is None else newest.utc_us) for state in states)
+        said = [mirror_words(state, None if newest is None else newest.utc_us) for state in states]
+        if self._mirror_expected and not any(state.what == READINGS for state in states):
+            said.insert(
+                0, (False, "InfluxDB gets no readings: was the logger started before [influx] was set?")
+            )
+        return tuple(said)
 
     def _age_s(self) -> float | None:
         newest = self.reader.newest("D")

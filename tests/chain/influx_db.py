@@ -11,6 +11,7 @@ import os
 import resource
 import shutil
 import signal
+import ssl
 import subprocess
 import threading
 from dataclasses import dataclass, field
@@ -18,7 +19,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import TYPE_CHECKING, Any, Self
 from urllib.parse import parse_qs, urlencode, urlsplit
 
-from broker import free_port
+from broker import free_port, make_certificates
 from logger_process import wait_for
 
 if TYPE_CHECKING:
@@ -97,6 +98,8 @@ class InfluxDb:
     inner: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
     writes: int = 0
+    tls: bool = False
+    """The front speaks TLS, with a certificate of the authority in `ca.pem`."""
     instead: Callable[[bytes], tuple[int, dict[str, str], str] | None] | None = None
     """Answers in the server's place, where it returns something."""
 
@@ -104,13 +107,18 @@ class InfluxDb:
         self.folder.mkdir()
         self.front = _FrontServer(("127.0.0.1", 0), _Front)
         self.front.database = self
+        if self.tls:
+            make_certificates(self.folder)
+            context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+            context.load_cert_chain(self.folder / "ca-broker.pem", self.folder / "ca-broker.key")
+            self.front.socket = context.wrap_socket(self.front.socket, server_side=True)
         self.port = int(self.front.server_address[1])
         self.thread = threading.Thread(target=self.front.serve_forever, args=(0.02,), daemon=True)
         self.thread.start()
 
     @property
     def url(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
+        return f"http{'s' if self.tls else ''}://127.0.0.1:{self.port}"
 
     def start(self, bucket: str = "shop") -> Self:
         """Start the server; what it holds on its disk is there again."""

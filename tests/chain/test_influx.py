@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from broker import make_certificates
 from hand_rig import HandRig
 from influx_db import TOKEN, InfluxDb
 from logger_process import wait_for
@@ -353,6 +354,34 @@ def test_what_is_no_yes_moves_no_cursor(
     server.close()
     assert words in raised.value.reason
     assert raised.value.wait_s == (1.0 if answer[0] == 429 else 0.0)
+
+
+def test_tls_is_verified_and_each_trouble_with_it_is_named(tmp_path: Path, bare_front: InfluxDb) -> None:
+    from logger.influx_server import AwayError, InfluxServer  # noqa: PLC0415
+
+    secure = InfluxDb(tmp_path / "influx", tls=True)
+    secure.instead = lambda _body: (204, {}, "")
+    make_certificates(secure.folder, "other")
+    ca = f"{secure.folder}/ca.pem"
+    try:
+        server = InfluxServer(influx_of(secure.settings(ca=ca)), 5.0)
+        server.write(["m v=1 1"])
+        server.close()
+        plain = bare_front.url.replace("http:", "https:")
+        for changes, words in (
+            ({}, "its certificate is not accepted (influx.ca): "),
+            ({"ca": f"{secure.folder}/other.pem"}, "its certificate is not accepted (influx.ca): "),
+            ({"ca": f"{secure.folder}/nowhere.pem"}, "influx.ca"),
+            ({"ca": ca, "url": plain}, "doesn't speak TLS (influx.url begins with https)"),
+            ({"url": "http://nowhere.invalid:1"}, "there is no such host"),
+        ):
+            server = InfluxServer(influx_of(secure.settings(**changes)), 5.0)
+            with pytest.raises(AwayError) as raised:
+                server.write(["m v=1 1"])
+            server.close()
+            assert words in raised.value.reason
+    finally:
+        secure.close()
 
 
 @pytest.fixture(scope="module")
