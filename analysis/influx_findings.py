@@ -125,7 +125,9 @@ class FindingsSource:
             return None
         lines = [line for _, line in rows]
         more = len(rows) == PORTION
-        return Portion(lines, replace(state, entry=rows[-1][0]), check_line(self._rig, now_us()), more=more)
+        return Portion(
+            lines, replace(state, entry=rows[-1][0]), lambda: check_line(self._rig, now_us()), more=more
+        )
 
     async def done(self, portion: Portion) -> None:
         """It doesn't wait any more."""

@@ -12,6 +12,7 @@ import logging
 import threading
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from logger.influx_server import AwayError, InfluxServer, deliver
@@ -53,8 +54,8 @@ class Portion:
 
     lines: Sequence[str]
     state: MirrorState
-    harmless: str = ""
-    """A point that no server has anything against, to tell a refused point from a server that refuses all."""
+    harmless: Callable[[], str]
+    """A point of now that no server has anything against, to tell a refused point from a server that refuses all."""
     more: bool = False
     """Whether there is more to come at once."""
 
@@ -144,7 +145,7 @@ class _Carrier:
         refused: list[tuple[str, str]] = []
         while portion.lines:
             try:
-                refused = await aside(lambda: deliver(self._server.write, portion.lines, portion.harmless))
+                refused = await aside(partial(deliver, self._server.write, portion.lines, portion.harmless()))
             except AwayError as error:
                 await self._wait(error)
             else:

@@ -114,7 +114,7 @@ class ReadingsSource:
             label_us=labels.label_us,
             missed=state.missed + missed,
         )
-        return Portion(lines, after, check_line(self._rig, now_us()), more=len(entries) == PORTION)
+        return Portion(lines, after, lambda: check_line(self._rig, now_us()), more=len(entries) == PORTION)
 
     def _warm(self, reader: JournalReader, last: int) -> None:
         """Convert the samples before the cursor, for what the conversions remember of them."""

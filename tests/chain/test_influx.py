@@ -282,7 +282,7 @@ class Lines:
     async def next(self, state: MirrorState) -> Portion | None:
         if state.entry:
             return None
-        return Portion(self.lines, replace(state, entry=1), "harmless v=1i")
+        return Portion(self.lines, replace(state, entry=1), lambda: "harmless v=1i")
 
     async def done(self, portion: Portion) -> None:
         pass
@@ -301,6 +301,23 @@ async def carried(db: InfluxDb, lines: list[str], folder: Path) -> list[dict[str
     async with running(mirror.run()):
         await until(lambda: file.path.exists() and '"entry": 1' in file.path.read_text(), "the end")
     return read_refused(file.refused)
+
+
+async def test_a_clock_that_is_set_while_all_is_refused_lets_the_rest_go_on(
+    db: InfluxDb, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    db.ask("ALTER RETENTION POLICY autogen ON shop DURATION 3650d REPLICATION 1 DEFAULT", "POST")
+    monkeypatch.setattr("logger.influx_readings.now_us", lambda: 5_000_000)
+    append(journal, range(3), moved_us=-BEGIN_us)
+    async with running(mirror_of(db, journal).run()):
+        await until(lambda: any(state.trouble for state in read_mirrors(journal.path)), "the trouble")
+        [state] = read_mirrors(journal.path)
+        # in 1970 a point of now is as old as the others: nobody can say yet which are at fault
+        assert "refuses whatever we write: partial write: points beyond retention policy" in state.trouble
+        monkeypatch.undo()
+        append(journal, range(3, 20))
+        await mirrored(db, 17)
+        await until(lambda: any(state.refused == 9 for state in read_mirrors(journal.path)), "the three")
 
 
 async def test_a_poisoned_point_is_found_and_the_others_are_there(db: InfluxDb, tmp_path: Path) -> None:
