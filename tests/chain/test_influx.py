@@ -6,10 +6,12 @@ import asyncio
 import json
 import logging
 import os
+import random
 import signal
 import subprocess
 import sys
 import threading
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -201,6 +203,33 @@ def test_killed_in_the_middle_of_a_request_nothing_is_lost_or_doubled(
         process.send_signal(signal.SIGKILL)
         process.wait()
     assert_all_there_once(db, range(2600))
+
+
+@pytest.mark.long
+def test_sixty_kills_of_the_mirror_and_ten_of_the_server_lose_and_double_nothing(
+    db: InfluxDb, journal: Journal, tmp_path: Path
+) -> None:
+    settings = tmp_path / "bay.toml"
+    settings.write_text(db.settings())
+    words = [sys.executable, "-c", MIRROR, str(settings), str(journal.path)]
+    chance = random.Random(5)
+    for number in range(60):
+        append(journal, range(4000 * number, 4000 * number + 4000))
+        process = subprocess.Popen(words, stderr=subprocess.DEVNULL)
+        time.sleep(1.0 + chance.random())  # a random moment is the matter itself
+        if number % 6 == 3:
+            db.kill()
+            db.start()
+            time.sleep(chance.random())
+        process.kill()
+        process.wait()
+    process = subprocess.Popen(words)
+    try:
+        wait_for(lambda: db.count() >= 240_000, "the rest", patience_s=300.0)
+    finally:
+        process.kill()
+        process.wait()
+    assert_all_there_once(db, range(240_000))
 
 
 async def test_a_full_disk_on_its_side_is_waited_out(db: InfluxDb, journal: Journal) -> None:
