@@ -307,12 +307,14 @@ class Estimator:
         self.pressed = use
         if self.standing:
             use = self._add_height(reading.height_m, absolute, temperature, y, x, use)
+        self.first_Pa = np.where(np.isnan(self.first_Pa) & use, absolute, self.first_Pa)
+        if not self.standing:  # a volume of fixed length gives a little with the pressure
+            y += self.priors.compliance_per_Pa * (absolute - np.where(use, self.first_Pa, absolute))[:, None]
         # without a height too the gas is as cold as it is
         x = np.where(self.pressed[:, None, None], np.nan_to_num(x), 0.0)
         y = np.where(use[:, None], y, 0.0)
         unset = np.isnan(self.level0) & use
         self.level0 = np.where(unset, y[:, self.lag_count // 2], self.level0)
-        self.first_Pa = np.where(unset, absolute, self.first_Pa)
         y = y - np.where(use, self.level0, 0.0)[:, None]
         flow = porous_flow(absolute, self.barometer_reads_Pa, self.first_Pa, y[:, self.lag_count // 2])
         self.flow = np.where(use, flow, self.flow)
