@@ -71,7 +71,7 @@ def section_svg(
     import matplotlib as mpl  # noqa: PLC0415  large: loaded where a plot is drawn
     from matplotlib.figure import Figure  # noqa: PLC0415
 
-    size = (3.9, 5.0) if narrow else (7.4, 4.6)
+    size = (3.9, 5.0) if narrow else (7.4, 4.1)
     style: dict[Any, Any] = {
         "svg.fonttype": "none",
         "svg.hashsalt": "cornerhold",

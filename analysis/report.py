@@ -5,17 +5,21 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
+from analysis.compare import compare_section, conditions
 from analysis.plots import Moments, section_svg
-from analysis.report_data import calibrations, first_and_last, leak_words, weather
-from analysis.words import loss_words, short_time
+from analysis.report_data import calibrations, first_and_last, leak_words, not_calibrated, sink_words, weather
+from analysis.words import full_time, loss_words, short_time
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from analysis.compare import Comparison
     from analysis.report_data import Material
 
 LONGEST: Final = 400
 """A text that somebody typed is cut after so many characters; nobody reads on."""
+RATIO_TOLD: Final = ("proven", "still leaking")
+"""Elsewhere the ratio of two losses, of which one may be nothing, says little."""
 VERDICT_SIGNS: Final = {"tight": "✓", "leaking": "✕", "undecided": "?"}
 """So that no verdict is told by its colour alone."""
 
@@ -35,6 +39,7 @@ def templates() -> Environment:
     environment.filters |= {
         "typed": typed,
         "moment": short_time,
+        "dated": full_time,
         "loss": loss_words,
         "percent": lambda x: f"{100.0 * x:.3g}",
         "sign": lambda verdict: VERDICT_SIGNS[verdict],
@@ -58,7 +63,7 @@ def report_html(material: Material, made: str, *, job: str = "", car: str = "", 
     """Return the report; `made` is when (ISO 8601 with Z), the three texts replace those of the register."""
     from markupsafe import Markup  # noqa: PLC0415
 
-    said, plan = material.findings, material.plan
+    said, plan, changes = material.findings, material.plan, _changes(material)
     moments = Moments(material.soak.begin_utc)
     plots = [
         [
@@ -85,12 +90,16 @@ def report_html(material: Material, made: str, *, job: str = "", car: str = "", 
                 "soak": plan.name if plan else "",
             },
             plots=plots,
+            sinks=[sink_words(material, i) for i in range(len(plots))],
             leaks=[leak_words(material, i) for i in range(len(plots))],
             read=[first_and_last(material, i) for i in range(len(plots))],
             quality=[_quality(material, i) for i in range(len(plots))],
             weather=weather(material),
             calibrations=calibrations(material),
-            changes=_changes(material),
+            not_calibrated=not_calibrated(material),
+            changes=changes,
+            proofs=_proofs(changes),
+            differences=[] if material.before is None else conditions(material.before, said),
         )
     )
 
@@ -110,7 +119,32 @@ def _changes(material: Material) -> list[dict[str, Any]]:
     if material.before is None:
         return []
     before = {section["name"]: section for section in material.before["sections"]}
-    return [
-        {"name": section["name"], "before": before.get(section["name"]), "after": section}
-        for section in material.findings["sections"]
+    out = []
+    for section in material.findings["sections"]:
+        was = before.get(section["name"])
+        compared = None if was is None else compare_section(was, section)
+        out.append({"name": section["name"], "before": was, "after": section, "compared": compared})
+    return out
+
+
+def _proofs(changes: list[dict[str, Any]]) -> list[tuple[list[str], str, str]]:
+    """What before and after prove: sections of which the same is to be said, its outcome, the sentence."""
+    out: dict[tuple[str, str], list[str]] = {}
+    for change in changes:
+        compared: Comparison | None = change["compared"]
+        if compared is None:
+            said = ("nothing", "There was no such section before.")
+        else:
+            said = (compared.outcome, compared.sentence + _ratio_words(compared))
+        out.setdefault(said, []).append(change["name"])
+    return [(names, outcome, sentence) for (outcome, sentence), names in out.items()]
+
+
+def _ratio_words(compared: Comparison) -> str:
+    if compared.ratio is None or compared.ratio_interval95 is None or compared.outcome not in RATIO_TOLD:
+        return ""
+    low, high = (max(x, 0.0) for x in compared.ratio_interval95)
+    words = [
+        f"{100 * x:.0f}" if x >= 0.095 else f"{100 * x:.1f}" for x in (max(compared.ratio, 0.0), low, high)
     ]
+    return f" It loses {words[0]} % of what it lost before ({words[1]} to {words[2]})."

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.alarm_store import read_alarms
 from analysis.findings import Ahead, findings
 from analysis.gas_left import GasLeft, gas_left
 from analysis.hole import hole_of
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa, reference_Pa
 from analysis.live import JournalFollower, chosen
-from analysis.register import read_soaks
+from analysis.register import WHOLE_JOURNAL, read_soaks
 from analysis.soak import SoakAnalysis
+from analysis.words import full_time
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from analysis.recording import Readings
@@ -50,6 +52,10 @@ class Material:
     missing: int = 0
     restarts: int = 0
     notes: tuple[str, ...] = ()
+    rig_says: str = ""
+    """Firmware and sample period of the rig, in words."""
+    acknowledged: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
+    """By section, kind and begin of an alarm: who took notice of it, and when, in words."""
     ahead: Ahead | None = None
     """What was foretold on the way."""
     version: str = field(default_factory=lambda: version("cornerhold"))
@@ -82,7 +88,19 @@ def of_journal(path: Path, settings: Settings | None, name: str | None) -> Mater
         before = None
         if earlier is not None:
             before = _followed(reader, settings, earlier, heights).findings(final=True)
-    return Material(**{**material.__dict__, "before": before})
+    return replace(material, before=before, acknowledged=_acknowledged(path, plan))
+
+
+def _acknowledged(path: Path, plan: Soak | None) -> dict[tuple[str, str, str], str]:
+    number = WHOLE_JOURNAL if plan is None else plan.id
+    taken = [alarm for _, alarm in read_alarms(path) if alarm.soak == number]
+    out: dict[tuple[str, str, str], str] = {}
+    for alarm in taken:
+        if alarm.acknowledged is not None:
+            who = f" by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
+            words = f"acknowledged{who} {full_time(alarm.acknowledged)} UTC"
+            out[alarm.section, alarm.kind, alarm.raised] = words
+    return out
 
 
 def _followed(
@@ -124,8 +142,18 @@ def material_of(follower: JournalFollower, *, final: bool) -> Material | None:
         missing=journal.missing,
         restarts=max(len(journal.boots_seen) - 1, 0),
         notes=journal.notes(),
+        rig_says=_rig_says(follower),
         ahead=ahead,
     )
+
+
+def _rig_says(follower: JournalFollower) -> str:
+    boots, seen = follower.reader.boots(), follower.journal.boots_seen
+    mine = [boots[number] for number in sorted(seen) if number in boots]
+    if not mine:
+        return ""
+    firmware = " and ".join(dict.fromkeys(boot.firmware for boot in mine))
+    return f"firmware {firmware}, a reading every {mine[-1].period_ms / 1000.0:g} s"
 
 
 def leak_words(material: Material, i: int) -> str | None:
@@ -154,6 +182,17 @@ def leak_words(material: Material, i: int) -> str | None:
     rate = loss / SECONDS_PER_DAY * absolute_Pa * volume_m3
     words = f"{rate:.2g} Pa·m³/s, {hole.flow_sccm:.2g} sccm"
     return words if surely else f"at most {words} (upper end of the interval)"
+
+
+def sink_words(material: Material, i: int) -> str | None:
+    """How much a section sinks on its wheels in a day, if its gas column is known; for a tight one, at most."""
+    interval = material.findings["sections"][i]["loss_per_day_interval95"]
+    per_loss_mm = 1000.0 * float(material.soak.column_m[i])
+    if interval is None or not np.isfinite(per_loss_mm):
+        return None
+    if interval[0] <= 0.0:
+        return f"at most {per_loss_mm * max(interval[1], 0.0):.1f} mm a day on its wheels (upper end of the interval)"
+    return f"{per_loss_mm * material.findings['sections'][i]['loss_per_day']:.1f} mm a day on its wheels"
 
 
 def weather(material: Material) -> dict[str, float | None]:
@@ -199,3 +238,9 @@ def calibrations(material: Material) -> list[dict[str, str]]:
             made = "date not noted" if calibration.made_on is None else calibration.made_on.isoformat()
             out.append({"channel": name, "made_on": made, "reference": calibration.reference or "not noted"})
     return out
+
+
+def not_calibrated(material: Material) -> list[str]:
+    """The sections whose pressure channel has no calibration noted."""
+    calibrated = {one["channel"] for one in calibrations(material)}
+    return [name for name in material.soak.sections if f"{name}.pressure" not in calibrated]

@@ -43,6 +43,16 @@ def short_time(text: str) -> str:
     return f"{_DAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment:%H:%M}"
 
 
+def full_time(text: str) -> str:
+    """Return a moment of the findings with its year, for paper that is kept.
+
+    >>> full_time("2027-01-16T09:05:00Z")
+    'Sat 16 Jan 2027 09:05'
+    """
+    day, _, hour = short_time(text).rpartition(" ")
+    return f"{day} {text[:4]} {hour}"
+
+
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 

@@ -10,16 +10,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from analysis.alarm_store import AlarmStore, Seen, read_alarms
+from analysis.compare import compare_section
 from analysis.gas_left import gas_left
 from analysis.recording import Readings, read_recording
+from analysis.register import Register, Soak
 from analysis.report import report_html
-from analysis.report_data import Material, leak_words, of_readings
+from analysis.report_data import Material, leak_words, of_journal, of_readings, sink_words
 from analysis.soak import SoakAnalysis
 from analysis.trace import MOST_POINTS
 from logger.settings import settings_from_text
 from logger.virtual.leaks import Leak
 from logger.virtual.physics import simulate
 from logger.virtual.plan import CORNERS, Simulated, SoakPlan
+from tests.page_journals import journal_of_a_soak
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -154,6 +158,45 @@ def test_a_known_volume_gives_a_leak_rate() -> None:
     rate = float(re.match(r"([\d.e-]+) Pa·m³/s", words)[1])
     assert rate == pytest.approx(0.12 / DAY_s * 7.5e5 * 3e-3, rel=0.3)
     assert leak_words(made, 1) is None
+
+
+def test_what_a_person_sees_of_it_in_a_day() -> None:
+    made = material("standing")
+    # by hand: the simulator's 12 %/day of a gas column of 250 mm are 30 mm a day; the others lose nothing
+    leaking = re.fullmatch(r"([\d.]+) mm a day on its wheels", sink_words(made, 0) or "")
+    assert leaking is not None
+    assert float(leaking[1]) == pytest.approx(30.0, rel=0.2)
+    for i in (1, 2, 3):
+        words = re.fullmatch(r"at most ([\d.]+) mm a day on its wheels .*", sink_words(made, i) or "")
+        assert words is not None
+        assert 0.0 < float(words[1]) < 10.0
+    assert sink_words(material("blocked"), 0) is None
+
+
+def test_a_second_soak_of_a_job_says_what_it_proves_and_who_took_notice(tmp_path: Path) -> None:
+    path = journal_of_a_soak(tmp_path, minutes=600)
+    with Register.open(path) as register:
+        register.end(300, "2027-01-15T23:00:00Z")
+        register.begin(Soak(0, "tuesday", job="1042", after_entry=300, begun="2027-01-15T23:00:00Z"))
+    text = '[channels."front_left.pressure".calibration]\ndate = 2026-11-02\nreference = "gauge 7"\n'
+    raised = "2027-01-15T20:00:00Z"
+    with AlarmStore.open(path, rig="bay-2") as store:
+        seen = [Seen("front_left", "leak", 1, None, raised, None)]
+        store.reconcile(2, seen, lambda _: ("front_left leaks.", {}), complete=True)
+        ((name, _),) = read_alarms(path)
+        assert store.acknowledge(None, name, "Mara") is not None
+    made = of_journal(path, settings_from_text(text), "tuesday")
+    made.findings["sections"][0]["alarms"] = [{"kind": "leak", "raised": raised, "cleared": None}]
+    said = " ".join(Page(report_html(made, MADE)).text.split())
+    assert made.before is not None
+    for was, now in zip(made.before["sections"], made.findings["sections"], strict=True):
+        compared = compare_section(was, now)
+        assert f"{compared.outcome}. {compared.sentence}" in said
+    assert re.search(r"front_left: leak since [^;]*, not over; acknowledged by Mara \w+ \d+ \w+ \d{4} ", said)
+    assert "rig, firmware v, a reading every 60 s" in said
+    assert (
+        "front_left.pressure: 2026-11-02, against gauge 7; none noted for the pressure of front_right" in said
+    )
 
 
 @pytest.mark.parametrize("name", HOSTILE, ids=["script", "long", "right-to-left", "attribute"])
