@@ -81,6 +81,20 @@ def _check(rho: float, n: int) -> None:
         raise ValueError("the correlation must lie between -1 and 1, and one reading at least be there")
 
 
+def believed(values: ArrayLike) -> float:
+    """Return the correlation of neighbours in a row (n,) of readings or residuals, 0 to `HIGHEST`; 0 without scatter.
+
+    ρ = lag_one + (1 + 4·lag_one)/n: the estimate from a short row is too low by about that (Kendall, Biometrika 41
+    (1954) 403; from memory, a simulation in the tests holds it).
+
+    >>> believed([1.0, 1.0, 1.0])
+    0.0
+    """
+    x = np.asarray(values, np.float64)
+    seen = lag_one(x)
+    return 0.0 if math.isnan(seen) else min(max(seen + (1.0 + 4.0 * seen) / len(x), 0.0), HIGHEST)
+
+
 class Mean(NamedTuple):
     """Mean of readings in a row, the standard uncertainty of that mean, and what the readings were worth."""
 
@@ -94,8 +108,7 @@ class Mean(NamedTuple):
 def mean_of(values: ArrayLike) -> Mean:
     """Mean of readings taken one after the other (n,), its uncertainty widened for their autocorrelation.
 
-    u² = s²/n·inflation(ρ), ρ = lag_one + (1 + 4·lag_one)/n, at least 0: the estimate from a short row is too low by
-    about that (Kendall, Biometrika 41 (1954) 403; from memory, a simulation in the tests holds it).
+    u² = s²/n·inflation(ρ), ρ as of `believed`.
 
     >>> mean_of([1.0, 1.0, 1.0]).uncertainty
     0.0
@@ -105,7 +118,6 @@ def mean_of(values: ArrayLike) -> Mean:
     if n < 2:
         return Mean(float(x[0]), math.nan, math.nan, 1.0)
     deviation = float(x.std(ddof=1))
-    seen = lag_one(x)
-    rho = 0.0 if math.isnan(seen) else min(max(seen + (1.0 + 4.0 * seen) / n, 0.0), HIGHEST)
+    rho = believed(x)
     effective = effective_number(rho, n)
     return Mean(float(x.mean()), deviation / math.sqrt(effective), deviation, effective)

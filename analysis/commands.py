@@ -31,6 +31,7 @@ COMMANDS = {
     "rehearse": "analysis.rehearse_command:rehearse",
     "analysis": "analysis.live_command:follow",
     "ready": "analysis.ready_command:ready",
+    "blank": "analysis.blank_command:app",
     "expect": "analysis.expect_command:expect",
     "soak": "analysis.soak_command:app",
     "tape": "analysis.tape_command:app",

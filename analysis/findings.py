@@ -14,8 +14,9 @@ from analysis.hole import hole_of, hole_words
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa
 from analysis.mixture import quantile
 from analysis.settle import outlook_of, settling
-from analysis.soak import LEAK_PRIOR, LEAST_BINS, DEFAULT_LOSS_PER_s, SoakAnalysis
+from analysis.soak import LEAK_PRIOR, LEAST_BINS, SoakAnalysis
 from analysis.tape_words import contradiction, tape_remarks, too_few
+from analysis.threshold import DEFAULT_LOSS_PER_s
 from analysis.verdict import (
     GAIN,
     GAIN_SURE,
@@ -309,6 +310,9 @@ def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None,
         out.append(_why_unusable(soak, i))
     if np.isnan(soak.first[-2]) and soak.estimator.sections[i].reference == "gauge":
         out.append("No barometer: the weather's pressure is only allowed for, and widens the interval.")
+    if i in soak.rig_shares:
+        share = soak.rig_shares[i].told
+        out.append(f"{share[0].upper()}{share[1:]}.")
     out += tape_remarks(soak.tape, i, partial(label_of, soak))
     out.extend(
         f"At {label_of(soak, step.time_s)} the level moved by {100.0 * step.size:+.1f} % and stayed "

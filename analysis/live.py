@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_right
-from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from analysis.blank_register import blanks_for
 from analysis.findings import findings
-from analysis.register import read_register
+from analysis.register import Beside, read_register
 from analysis.soak import SoakAnalysis
 from analysis.tape_register import readings_of
 from logger.channels import Quality
@@ -23,17 +23,16 @@ from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from analysis.register import Soak
-    from analysis.tape import TapeReading
-    from analysis.tape_register import Height
     from logger.channels import SiBlock
     from logger.journal_schema import BootRecord, Entry
     from logger.settings import Settings
 
 PORTION: Final = 2000
+NOTHING_BESIDE: Final = Beside()
 LABEL_STEP_us: Final = 1_000_000
 """A label that moves by more than this against rig time was set; less is a clock that is kept right."""
 EVENTS_TOLD: Final = 5
@@ -46,11 +45,12 @@ class JournalSoak:
         self,
         settings: Settings,
         conversions: Conversions,
-        tape: Callable[[int], Sequence[TapeReading]] = lambda _first_us: (),
+        beside: Beside = NOTHING_BESIDE,
+        plan: Soak | None = None,
     ) -> None:
-        """Nothing is known of the sections before the first sample. `tape`: heights by hand, for a time zero."""
+        """Nothing is known of the sections before the first sample. Of `beside` what belongs to `plan` counts."""
         self.settings = settings
-        self.tape = tape
+        self.beside, self.plan = beside, plan
         self.conversions = conversions
         self.soak: SoakAnalysis | None = None
         self.first_us = 0
@@ -94,7 +94,8 @@ class JournalSoak:
                 self.settings,
                 sections,
                 begin_utc=np.datetime64(int(block.utc_us[0]), "us"),
-                tape=self.tape(self.first_us),
+                tape=readings_of(self.beside.heights, self.plan, self.first_us),
+                blanks=blanks_for(self.beside.blanks, self.plan, self.first_us),
             )
         self._follow_labels(block, self.soak)
         time_s = (block.rig_us - self.first_us) / 1e6
@@ -161,8 +162,8 @@ class JournalFollower:
 
     With a soak it takes only the soak's entries, and judges them by the soak's plan. Without settings of its own it
     judges by those under which the newest sample was logged. When the logger is started again with others, it begins
-    anew: a replay would use the new ones from the begin, too. Likewise whoever has another follower's heights by hand
-    begins anew, since a height may be entered long after it was measured.
+    anew: a replay would use the new ones from the begin, too. Likewise whoever follows begins anew, with another
+    follower, when what was measured beside the readings has changed: it may be entered long after it was measured.
     """
 
     def __init__(
@@ -170,13 +171,13 @@ class JournalFollower:
         reader: JournalReader,
         settings: Settings | None,
         soak: Soak | None = None,
-        heights: Sequence[Height] = (),
+        beside: Beside = NOTHING_BESIDE,
     ) -> None:
-        """`reader`'s cursor is put to the soak's begin; `heights` by hand of the whole register."""
+        """`reader`'s cursor is put to the soak's begin; `beside`: of the whole register."""
         self.reader = reader
         self.given = settings
         self.soak = soak
-        self.heights = tuple(heights)
+        self.beside = beside
         self.ended = False
         """Everything of an ended soak was taken."""
         self._seek_begin()
@@ -244,8 +245,8 @@ class JournalFollower:
             settings = stored_settings(self.reader.path, text)
         if self.soak is not None:
             settings = self.soak.settings(settings)
-        tape = partial(readings_of, self.heights, self.soak)
-        return JournalSoak(settings, Conversions(self.reader.path, self.given), tape)
+        conversions = Conversions(self.reader.path, self.given)
+        return JournalSoak(settings, conversions, self.beside, self.soak)
 
     def _newest_number(self) -> int:
         """Which of the stored settings were in force at the newest sample (at first: at all)."""
@@ -273,13 +274,13 @@ def analyse_journal(
     return said
 
 
-def chosen(path: Path, name: str | None) -> tuple[Soak | None, list[Height]]:
-    """Return the soak of this name (None: the one begun last, if there is any), and all heights by hand."""
-    soaks, heights = read_register(path)
+def chosen(path: Path, name: str | None) -> tuple[Soak | None, Beside]:
+    """Return the soak of this name (None: the one begun last, if there is any), and what was measured beside."""
+    soaks, beside = read_register(path)
     if name is None:
-        return (soaks[-1] if soaks else None), heights
+        return (soaks[-1] if soaks else None), beside
     for soak in soaks:
         if soak.name == name:
-            return soak, heights
+            return soak, beside
     known = ", ".join(f"'{soak.name}'" for soak in soaks) or "none was begun"
     raise PlainError(f"{path}: there is no soak '{name}' (there: {known})")

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
+from analysis.autocorrelation import believed, effective_number, slope_inflation
+from analysis.regression import fit_polynomial
 from analysis.tight import absolute_Pa
 from logger.units import ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
 
@@ -185,14 +187,15 @@ def _pressures(seen: Seen, sections: Sequence[str], settings: Settings) -> list[
     return checks
 
 
-def _log_amount(seen: Seen, name: str, settings: Settings) -> Array:
+def log_amount(seen: Seen, name: str, settings: Settings, *, pressure_only: bool = False) -> Array:
     """Return ln of the amount but for temperature, (n,): by the pressure, on a standing car by the height too."""
     absolute = seen.values[f"{name}.pressure"] + absolute_Pa(
         0.0, settings.sensor_of(name), _atmosphere_Pa(seen)
     )
     out = np.log(np.maximum(absolute, 1000.0))
     column = settings.section(name).gas_column_m
-    if settings.soak.support == "standing" and column is not None and f"{name}.height" in seen.values:
+    standing = settings.soak.support == "standing" and not pressure_only
+    if standing and column is not None and f"{name}.height" in seen.values:
         height = seen.values[f"{name}.height"]
         out = out + np.log(np.maximum(1.0 + (height - np.nanmedian(height)) / column, 0.01))
     return np.asarray(out)
@@ -200,7 +203,7 @@ def _log_amount(seen: Seen, name: str, settings: Settings) -> Array:
 
 def _settled(seen: Seen, name: str, settings: Settings) -> Check:
     """Say how long ago it was filled, by the last rise of its pressure."""
-    log = _log_amount(seen, name, settings)
+    log = log_amount(seen, name, settings)
     good = np.isfinite(log)
     time_s, log = seen.time_s[good], log[good]
     what = f"{name} settled"
@@ -227,22 +230,34 @@ def _settled(seen: Seen, name: str, settings: Settings) -> Check:
     return Check(what, "ok", f"filled {ago:.0f} min ago")
 
 
-def fall_per_min(time_s: Array, log: Array) -> tuple[float, float, float] | None:
-    """Return the fall of ln(amount) per minute and its 95 % interval by least squares; None if there is too little.
+class Fall(NamedTuple):
+    """A straight line's fall per minute, its standard uncertainty, and the ends of its 95 % interval."""
 
-    Student's t of the slope (textbook); neighbouring readings are taken for independent, so it is no verdict.
+    value: float
+    uncertainty: float
+    low: float
+    high: float
+
+
+def fall_per_min(time_s: Array, log: Array) -> Fall | None:
+    """Return the fall of ln(amount) per minute by least squares; None if there is too little.
+
+    Neighbouring readings resemble one another when gas still cools or a converter's step is coarse: the uncertainty
+    is widened for that, and Student's t is taken for as many readings as they are worth.
     """
     good = np.isfinite(log)
     x, y = time_s[good] / 60.0, log[good]
     if len(x) < 8 or not np.ptp(x) > 0.0:
         return None
-    x = x - x.mean()
-    sum_xx = float((x**2).sum())
-    slope = float((x * y).sum()) / sum_xx
-    rest = y - y.mean() - slope * x
-    deviation = math.sqrt(float((rest**2).sum()) / (len(x) - 2) / sum_xx)
-    half = float(student.ppf(0.975, len(x) - 2)) * deviation
-    return -slope, -slope - half, -slope + half
+    line = fit_polynomial(x, y, 1)
+    rho = believed(line.fit.residuals)
+    widened = max(slope_inflation(rho, len(x)), 1.0)
+    slopes, covariance = line.coefficients_about(0.0)
+    deviation = math.sqrt(max(float(covariance[1, 1]), 0.0) * widened)
+    degrees = max(effective_number(rho, len(x)) - 2.0, 1.0)
+    half = float(stdtrit(degrees, 0.975)) * deviation
+    fall = -float(slopes[1])
+    return Fall(fall, deviation, fall - half, fall + half)
 
 
 def hold(seen: Seen, name: str, settings: Settings, hold_s: float) -> Check:
@@ -253,14 +268,14 @@ def hold(seen: Seen, name: str, settings: Settings, hold_s: float) -> Check:
         return Check(what, "care", "standing, without a height: the load keeps the pressure, nothing is seen")
     if seen.time_s[-1] - seen.time_s[0] < 0.9 * hold_s:
         return Check(what, "no", f"wait: there are not yet {hold_s / 60.0:g} min of readings")
-    fall = fall_per_min(seen.time_s[recent], _log_amount(seen, name, settings)[recent])
+    fall = fall_per_min(seen.time_s[recent], log_amount(seen, name, settings)[recent])
     if fall is None:
         return Check(what, "no", f"too few readings in {hold_s / 60.0:g} min: hold longer, --hold '10 min'")
     return _told(what, fall)
 
 
-def _told(what: str, fall: tuple[float, float, float]) -> Check:
-    value, low, high = (100.0 * x for x in fall)
+def _told(what: str, fall: Fall) -> Check:
+    value, low, high = (100.0 * x for x in (fall.value, fall.low, fall.high))
     said = f"{'falls' if value >= 0.0 else 'rises'} by {abs(value):.2f} %/min (a fall of {low:.2f} to {high:.2f})"
     if low > 100.0 * FAST_per_min:
         return Check(

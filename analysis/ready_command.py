@@ -55,6 +55,7 @@ def ready(
     checks = _computer(path, settings_file, newest_s)
     if seen is not None:
         checks += check_readings(seen, settings, hold_s)
+        checks += _blanks(path, settings)
     if not no_delivery:
         checks += _delivery(settings)
     machine = all(check.state != "no" for check in checks)
@@ -106,6 +107,29 @@ def last_hour(path: Path, settings: Settings) -> tuple[Seen | None, float | None
     }
     time_s = np.concatenate([block.rig_us for block in blocks]) / 1e6
     return Seen(time_s, {name: good[:, k] for k, name in enumerate(names)}, faults), newest.utc_us / 1e6
+
+
+def _blanks(path: Path, settings: Settings) -> list[Check]:
+    """Look at what the rig itself loses, of the sections whose settings name the rig's volume."""
+    from analysis.blank_hold import verdict_of  # noqa: PLC0415
+    from analysis.blank_register import blanks_for  # noqa: PLC0415
+    from analysis.readiness import Check  # noqa: PLC0415
+    from analysis.register import read_register  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    with JournalReader(path) as reader:
+        newest = reader.newest("D")
+    now_us = 0 if newest is None else newest.rig_us
+    known = blanks_for(read_register(path)[1].blanks, None, now_us)
+    checks = []
+    for name, section in settings.sections.items():
+        if name in known:
+            checks.append(Check(f"{name} blank", *verdict_of(*known[name], settings)))
+        elif section.rig_volume_m3 is not None:
+            checks.append(
+                Check(f"{name} blank", "care", "the rig's own loss was never measured (blank measure)")
+            )
+    return checks
 
 
 def _computer(path: Path, settings_file: Path, newest_s: float | None) -> list[Check]:

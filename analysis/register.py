@@ -1,8 +1,8 @@
 """The register of soaks: which part of a journal is a soak, of which car, and what was planned for it.
 
-A file beside the journal (`bay-2.journal.soaks`), written by `cornerhold soak`, `tape` and `alarms --acknowledge`,
-followed by the analysis. A soak's limits are journal entries, not times, so that no clock that is set moves a reading
-in or out.
+A file beside the journal (`bay-2.journal.soaks`), written by `cornerhold soak`, `tape`, `blank` and `alarms
+--acknowledge`, followed by the analysis. A soak's limits are journal entries, not times, so that no clock that is set
+moves a reading in or out.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ import json
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from analysis import blank_register
+from analysis.blank_register import Blank, add_blanks, blanks_of, withdraw_blank
 from analysis.database import Database, DatabaseError, Layout
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
 from logger.clock import utc_from_us, utc_now
@@ -49,6 +51,7 @@ LAYOUT: Final = Layout(
                 made TEXT NOT NULL)""",
         ),
         TABLE,
+        blank_register.TABLE,
     ),
 )
 PATIENCE_s: Final = 10.0
@@ -109,6 +112,14 @@ class Soak:
             if soak.planned_cold_K is None
             else round(soak.planned_cold_K - 273.15, 2),
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What people have measured beside the readings: heights by hand, blanks of the rig; also what was withdrawn."""
+
+    heights: tuple[Height, ...] = ()
+    blanks: tuple[Blank, ...] = ()
 
 
 def soaks_path(journal: Path) -> Path:
@@ -217,6 +228,18 @@ class Register:
         """All heights measured by hand."""
         return heights_of(self._database)
 
+    def beside(self) -> Beside:
+        """All that was measured beside the readings."""
+        return Beside(tuple(heights_of(self._database)), tuple(blanks_of(self._database)))
+
+    def add_blanks(self, blanks: Sequence[Blank]) -> list[Blank]:
+        """Write blanks, all or none."""
+        return add_blanks(self._database, blanks)
+
+    def withdraw_blank(self, number: int) -> Blank:
+        """Take a blank back."""
+        return withdraw_blank(self._database, number, label_text(None))
+
     def withdraw_height(self, number: int, instead: Height | None = None) -> Height:
         """Take a height back, with another one in its place or without."""
         return withdraw(self._database, number, label_text(None), instead)
@@ -236,9 +259,11 @@ class RegisterReader:
             self._database = Database.open_to_read(self._path, LAYOUT)
         return [] if self._database is None else soaks_of(self._database)
 
-    def heights(self) -> list[Height]:
-        """All heights measured by hand, also those that were withdrawn; ask for the soaks first."""
-        return [] if self._database is None else heights_of(self._database)
+    def beside(self) -> Beside:
+        """All that was measured beside the readings, also what was withdrawn; ask for the soaks first."""
+        if self._database is None:
+            return Beside()
+        return Beside(tuple(heights_of(self._database)), tuple(blanks_of(self._database)))
 
     def acknowledgements(self, after: int) -> list[tuple[int, str, str]]:
         """What was acknowledged after this number: number, id of the alarm, who."""
@@ -269,10 +294,10 @@ def read_soaks(journal: Path) -> list[Soak]:
         return register.soaks()
 
 
-def read_register(journal: Path) -> tuple[list[Soak], list[Height]]:
-    """All soaks of a journal and all heights measured by hand."""
+def read_register(journal: Path) -> tuple[list[Soak], Beside]:
+    """All soaks of a journal, and what was measured beside its readings."""
     with RegisterReader(journal) as register:
-        return register.soaks(), register.heights()
+        return register.soaks(), register.beside()
 
 
 def soaks_of(database: Database) -> list[Soak]:

@@ -26,9 +26,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.recording import Readings
-    from analysis.register import Soak
+    from analysis.register import Beside, Soak
     from analysis.tape import TapeReading
-    from analysis.tape_register import Height
     from logger.settings import Settings
 
 EVENTS_TOLD = 40
@@ -78,16 +77,16 @@ def of_readings(
 
 def of_journal(path: Path, settings: Settings | None, name: str | None) -> Material:
     """Gather it from a soak of a journal: the one of this name, else the last, else all of it."""
-    plan, heights = chosen(path, name)
+    plan, beside = chosen(path, name)
     with JournalReader(path) as reader:
-        material = material_of(_followed(reader, settings, plan, heights), final=True)
+        material = material_of(_followed(reader, settings, plan, beside), final=True)
         if material is None:
             what = "" if plan is None else f" in the soak '{plan.name}'"
             raise PlainError(f"{path}: holds no samples of a section's pressure{what}")
         earlier = _before(plan, read_soaks(path))
         before = None
         if earlier is not None:
-            before = _followed(reader, settings, earlier, heights).findings(final=True)
+            before = _followed(reader, settings, earlier, beside).findings(final=True)
     return replace(material, before=before, acknowledged=_acknowledged(path, plan))
 
 
@@ -104,9 +103,9 @@ def _acknowledged(path: Path, plan: Soak | None) -> dict[tuple[str, str, str], s
 
 
 def _followed(
-    reader: JournalReader, settings: Settings | None, plan: Soak | None, heights: Sequence[Height]
+    reader: JournalReader, settings: Settings | None, plan: Soak | None, beside: Beside
 ) -> JournalFollower:
-    follower = JournalFollower(reader, settings, plan, heights)
+    follower = JournalFollower(reader, settings, plan, beside)
     while follower.step():
         pass
     return follower

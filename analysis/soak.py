@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,16 +12,18 @@ from numpy.typing import NDArray
 from analysis.alarms import AlarmBook
 from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
+from analysis.blank import share_of, without_rig
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
 from analysis.inputs import Bin, STANDARD_ATMOSPHERE_Pa, reference_Pa, setup_of
 from analysis.tape import DEVIATION_m, Tape
-from analysis.threshold import Limit, limit_of
+from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.watch import Rows, Watch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from analysis.blank import Measured, Share
     from analysis.evidence import Evidence
     from analysis.priors import Priors
     from analysis.tape import TapeReading
@@ -46,7 +49,6 @@ NOISE_FLOOR_m: Final = 3e-5
 NOISE_FLOOR_K: Final = 0.02
 # A height that is not read for so long is taken for the last one.
 HEIGHT_HELD_s: Final = 180.0
-DEFAULT_LOSS_PER_s: Final = 0.02 / 86_400.0
 
 
 class SoakAnalysis:
@@ -60,8 +62,12 @@ class SoakAnalysis:
         begin_utc: np.datetime64 | None = None,
         priors: Priors | None = None,
         tape: Sequence[TapeReading] = (),
+        blanks: Mapping[str, tuple[Measured, float]] = MappingProxyType({}),
     ) -> None:
-        """`begin_utc` is the label of time zero; without it the sun can't be expected. `tape`: heights by hand."""
+        """`begin_utc` is the label of time zero; without it the sun can't be expected.
+
+        `tape`: heights by hand; `blanks`: what the capped rig lost, by section, and how many seconds before.
+        """
         self.settings = settings
         self.sections = sections
         self.begin_utc = begin_utc
@@ -115,6 +121,9 @@ class SoakAnalysis:
         self.stuck_bins = np.zeros(count, dtype=np.intp)
         self.pressure_sum = np.zeros(count)
         self.leak_seen = np.zeros(count, dtype=np.intp)
+        self.blanks = blanks
+        self.rig_shares: dict[int, Share] = {}
+        self.rig_loss_per_s, self.rig_deviation_per_s = np.zeros(count), np.zeros(count)
         self.limits: list[Limit] = [Limit(None)] * count
         self.evidence: Evidence | None = None
         self.evidence_at = -1.0
@@ -170,6 +179,8 @@ class SoakAnalysis:
                 self.limits[i] = limit_of(
                     self.settings.threshold_of(name), absolute_Pa, section.volume_m3, section.gas_column_m
                 )
+            if absolute_Pa is not None and name in self.blanks and i not in self.rig_shares:
+                self._note_rig(i, absolute_Pa)
             if absolute_Pa is not None and not self.fast.drift_per_K[i]:
                 # zero and span together, as in the estimator
                 setup = self.estimator.sections[i]
@@ -177,6 +188,13 @@ class SoakAnalysis:
                     setup.full_scale_Pa, self.first[i]
                 )
                 self.fast.drift_per_K[i] = drift_Pa_per_K / max(absolute_Pa, 1000.0)
+
+    def _note_rig(self, i: int, absolute_Pa: float) -> None:
+        section = self.settings.section(self.sections[i])
+        blank, age_s = self.blanks[self.sections[i]]
+        share = share_of(blank, absolute_Pa, section.rig_volume_m3, section.volume_m3, age_s)
+        self.rig_shares[i] = share
+        self.rig_loss_per_s[i], self.rig_deviation_per_s[i] = share.loss_per_s, share.deviation_per_s
 
     def _first_absolute_Pa(self, i: int) -> float | None:
         pressure = self.first[i]
@@ -300,6 +318,7 @@ class SoakAnalysis:
         worth = np.flatnonzero(raised | (clearest_leak(self.estimator.bank) > WORTH_WEIGHING))
         probability = np.zeros(len(self.sections))
         if len(worth) and (glance := self.estimator.glance(worth)) is not None:
+            glance = without_rig(glance, self.rig_loss_per_s[worth], self.rig_deviation_per_s[worth])
             probability[worth] = glance.probability_leaks_over(limit[worth], LEAK_PRIOR)
         doubt = np.where(raised, probability < SURE, probability > WORTH_A_LOOK)
         if doubt.any() and (full := self.known()) is not None:
@@ -318,7 +337,9 @@ class SoakAnalysis:
     def known(self) -> Evidence | None:
         """Return the evidence after the last bin, computed once per bin."""
         if self.evidence_at != self.estimator.time_s or self.evidence is None:
-            self.evidence = self.estimator.evidence()
+            found = self.estimator.evidence()
+            rig = (self.rig_loss_per_s, self.rig_deviation_per_s)
+            self.evidence = None if found is None else without_rig(found, *rig)
             self.evidence_at = self.estimator.time_s
         return self.evidence
 

@@ -150,7 +150,8 @@ def list_heights(
     from analysis.register import read_register  # noqa: PLC0415
 
     path, _, _ = _where(settings_file, journal, None)
-    soaks, heights = read_register(path)
+    soaks, beside = read_register(path)
+    heights = list(beside.heights)
     if soak is not None:
         named = next((one for one in soaks if one.name == soak), None)
         if named is None:

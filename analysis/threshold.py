@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from logger.settings import Threshold
+
+
+DEFAULT_LOSS_PER_s: Final = 0.02 / 86_400.0
+"""Where a limit in another dimension can't be converted: 2 %/day."""
 
 
 @dataclass(frozen=True)

@@ -86,7 +86,7 @@ class Watcher:
         self._take_acknowledgements()
         other = (None if latest is None else latest.id) != (None if self._soak is None else self._soak.id)
         # a height by hand may have been measured long before the newest reading: the soak is read again, as in a replay
-        if other or self.register.heights() != self._heights:
+        if other or self.register.beside() != self._beside:
             self.follower = self._take_up(latest)
             return other
         if latest is not None and latest != self._soak:
@@ -153,7 +153,7 @@ class Watcher:
     def _take_up(self, soak: Soak | None) -> JournalFollower:
         self._soak = soak
         self.times_taken_up += 1
-        self._heights = self.register.heights()
+        self._beside = self.register.beside()
         self.said, self.heard_s, self._newest_us = None, None, None
         self._reconciled, self._caught_up, self._blind = (), False, {}
         if self.store is not None:
@@ -162,7 +162,7 @@ class Watcher:
             self._blind = {
                 alarm.section: alarm.raised_us for alarm in self.store.standing() if alarm.kind == "blind"
             }
-        return JournalFollower(self.reader, self.settings, soak, self._heights)
+        return JournalFollower(self.reader, self.settings, soak, self._beside)
 
     def _silent_before_s(self) -> float:
         """How old the newest reading was when the watch was taken up, as far as that leaves time to hear another."""

@@ -125,6 +125,9 @@ class SectionSettings:
     gas_column_uncertainty: float = 0.1
     reference_height_m: float | None = None
     volume_m3: float | None = None
+    """All that is shut off, the rig's own part included."""
+    rig_volume_m3: float | None = None
+    """The rig's part of it: fitting, transducer and line up to the port that is capped for a blank."""
     encloses: tuple[str, ...] = ()
     threshold: Threshold | None = None
     pressure_sensor: PressureSensorSettings | None = None

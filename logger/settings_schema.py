@@ -5,8 +5,8 @@ Tables and keys, all optional (the defaults are those of the dataclasses in `set
     [rig]               name, port, baud, period ("1 s"), clock ("host" or "rig"), begin (with clock = "rig"), longitude
     [soak]              support, gas, threshold, planned_length ("14 h"), planned_cold ("-10 degC")
     [pressure_sensor]   reference, full_scale, temperature_coefficient, sealed_reference (if sealed)
-    [sections.<name>]   gas_column, gas_column_uncertainty, reference_height, volume, encloses, threshold,
-                        floor, limit (gauge pressures), and a table pressure_sensor of its own
+    [sections.<name>]   gas_column, gas_column_uncertainty, reference_height, volume, rig_volume, encloses,
+                        threshold, floor, limit (gauge pressures), and a table pressure_sensor of its own
     [channels."<name>"] see `channel_settings.py`
     [mqtt], [influx], [notify], [page]    see `delivery_settings.py`
     [journal]           path (relative to the settings file), keep ("400 day")
@@ -111,6 +111,7 @@ def _section(table: Table, common: PressureSensorSettings) -> SectionSettings:
         gas_column_uncertainty=table.quantity("gas_column_uncertainty", units.FRACTION, 0.1, 1e-6, 1.0),
         reference_height_m=table.optional_quantity("reference_height", units.LENGTH, -5.0, 5.0),
         volume_m3=table.optional_quantity("volume", units.VOLUME, 1e-7, 10.0),
+        rig_volume_m3=table.optional_quantity("rig_volume", units.VOLUME, 1e-8, 1.0),
         encloses=table.texts("encloses"),
         threshold=table.threshold("threshold"),
         pressure_sensor=own,
@@ -121,6 +122,9 @@ def _section(table: Table, common: PressureSensorSettings) -> SectionSettings:
         table.table("pressure_sensor")
     if section.floor_Pa is not None and section.limit_Pa is not None and section.floor_Pa >= section.limit_Pa:
         raise table.error("floor", "must be below the limit")
+    volume, part = section.volume_m3, section.rig_volume_m3
+    if volume is not None and part is not None and part >= volume:
+        raise table.error("rig_volume", "must be smaller than the volume, of which it is a part")
     table.finish()
     return section
 

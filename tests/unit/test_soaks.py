@@ -14,7 +14,16 @@ from typer.testing import CliRunner
 from analysis.commands import build_app
 from analysis.database import Database, DatabaseError
 from analysis.live import JournalFollower, analyse_journal
-from analysis.register import LAYOUT, Register, RegisterReader, Soak, plan_text, read_soaks, soaks_path
+from analysis.register import (
+    LAYOUT,
+    Beside,
+    Register,
+    RegisterReader,
+    Soak,
+    plan_text,
+    read_soaks,
+    soaks_path,
+)
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 from logger.settings import settings_from_text
@@ -174,12 +183,13 @@ def test_a_write_that_fails_leaves_nothing(journal: Path) -> None:
 def test_a_register_of_the_first_version_is_renewed_and_keeps_its_soaks(journal: Path) -> None:
     with Register.open(journal) as register:
         register.begin(Soak(0, "a", plan=PLAN))
-    # as the first version left it: the same soaks, no acknowledgements, and no heights by hand
+    # as the first version left it: the same soaks, no acknowledgements, and nothing measured beside
     with closing(sqlite3.connect(soaks_path(journal))) as connection:
         connection.execute("DROP TABLE tape")
+        connection.execute("DROP TABLE blanks")
         connection.execute("DROP TABLE acknowledgements")
         connection.execute("PRAGMA user_version = 1")
     with RegisterReader(journal) as register:
         assert [soak.name for soak in register.soaks()] == ["a"]
         assert register.acknowledgements(0) == []
-        assert register.heights() == []
+        assert register.beside() == Beside()

@@ -231,7 +231,7 @@ def test_a_height_entered_late_is_taken_in_and_live_is_replay(journal: Path) -> 
         # a reading that is corrected counts as corrected
         run("tape", "correct", "1", "900 mm", "-j", str(journal))
         assert text(drained()) == text(analyse_journal(journal, None))
-        _, heights = read_register(journal)
+        heights = read_register(journal)[1].heights
         assert [h.id for h in heights if h.withdrawn] == [1]
         assert heights[0].instead == len(heights)
         assert heights[-1].read_at == heights[0].read_at
@@ -302,7 +302,7 @@ def test_what_makes_no_sense_is_refused(journal: Path, words: tuple[str, ...], r
     run("tape", "add", "rear_left=650 mm", "-j", str(journal))
     with pytest.raises(PlainError, match=reason):
         run("tape", *words, "-j", str(journal))
-    assert len(read_register(journal)[1]) == 1
+    assert len(read_register(journal)[1].heights) == 1
 
 
 def test_a_height_is_withdrawn_once(journal: Path) -> None:
