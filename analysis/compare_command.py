@@ -24,11 +24,12 @@ def compare(
 ) -> None:
     """Compare a soak before the repair with one after it: is the repair proven, or was it merely warmer?
 
-    The ratio is loss after over loss before, with its 95 % interval.
+    The ratio is loss after over loss before, with its 95 % interval. Two soaks of one rig have errors in common
+    (transducers, sensors, beliefs); how much isn't known, so it is the widest interval that any share of them makes.
 
     Example: cornerhold compare bay-2.journal#job-1042 bay-2.journal#job-1042-repaired
     """
-    from analysis.compare import compare_section, conditions  # noqa: PLC0415  what --help does not need
+    from analysis.compare import ASSUMED, compare_section, conditions  # noqa: PLC0415  what --help does not need
     from analysis.found import findings_from  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
 
@@ -53,6 +54,8 @@ def compare(
             low, high = one.ratio_interval95
             typer.echo(f"  after/before {one.ratio:.2f} ({low:.2f} to {high:.2f})")
         typer.echo(textwrap.fill(one.sentence, 100, initial_indent="  ", subsequent_indent="  "))
+    if any(one.ratio_interval95 is not None for one in compared):
+        typer.echo(ASSUMED)
     alone = [s["name"] for s in first["sections"] if s["name"] not in later]
     for line in (*conditions(first, second), *(f"{name}: not in the second soak." for name in alone)):
         typer.echo(line)

@@ -82,20 +82,25 @@ def export_recording(
     settings: Settings | None = None,
     span_utc_us: tuple[int | None, int | None] = (None, None),
     progress: Callable[[float], None] = lambda _share: None,
+    entries_of: tuple[int, int | None] = (0, None),
 ) -> Exported:
     """Write the samples whose labels lie within `span_utc_us` (both ends included) to `target`.
 
+    `entries_of`: only what came after this entry of the journal, up to that one (a soak's limits, which are no times).
     Without `settings`, counts are converted by those under which they were logged.
     """
-    newest = reader.newest()
-    if newest is None:
-        raise ExportError(f"{reader.path}: holds no sample")
+    newest = reader.newest(up_to=entries_of[1])
+    if newest is None or newest.id <= entries_of[0]:
+        raise ExportError(f"{reader.path}: holds no sample{' in that soak' if any(entries_of) else ''}")
     boots = reader.boots()
     channels = [name for boot in boots.values() for name in boot.channels]
     if not columns_for(channels):
         raise ExportError(f"{reader.path}: its rig has no channel that a recording has a column for")
     label_us = label_offset_us(reader, newest, span_utc_us[1])
     span = _Span(*(None if end is None else end - label_us for end in span_utc_us))
+    if entries_of != (0, None):
+        before = reader.newest(up_to=entries_of[0])
+        span = _Span(None if before is None else before.rig_us + 1, newest.rig_us)
     conversions = open_conversions(reader, settings)
     if span.begin_us is not None:
         reader.seek(span.begin_us - _WARM_UP_us)

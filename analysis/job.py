@@ -176,3 +176,29 @@ def enclosed_by(settings: Settings | None) -> dict[str, tuple[str, ...]]:
     if settings is None:
         return {}
     return {name: section.encloses for name, section in settings.sections.items() if section.encloses}
+
+
+def registered_soaks(
+    path: Path, job: str, settings: Settings | None
+) -> list[tuple[str, Mapping[str, Any], Mapping[str, tuple[str, ...]]]]:
+    """Return the soaks of a job in a journal's register: name, findings, and what each section enclosed then."""
+    from analysis.live import JournalFollower  # noqa: PLC0415  a job's file of findings needs no journal
+    from analysis.register import read_register  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    soaks, beside = read_register(path)
+    mine = [soak for soak in soaks if soak.job.strip() == job.strip()]
+    if not mine:
+        known = ", ".join(f"'{name}'" for name in dict.fromkeys(s.job.strip() for s in soaks) if name)
+        raise PlainError(f"{path}: no soak has the job '{job}' (jobs there: {known or 'none'})")
+    out: list[tuple[str, Mapping[str, Any], Mapping[str, tuple[str, ...]]]] = []
+    with JournalReader(path) as reader:
+        for soak in mine:
+            follower = JournalFollower(reader, settings, soak, beside)
+            while follower.step():
+                pass
+            found = follower.findings(final=True)
+            if found is None:
+                raise PlainError(f"{path}: the soak '{soak.name}' holds no samples of a section's pressure")
+            out.append((soak.name, found, enclosed_by(follower.journal.settings)))
+    return out

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from analysis import blank_register
@@ -64,8 +65,8 @@ _COLUMNS = "id, name, job, car, customer, after_entry, last_entry, begun, ended,
 class Soak:
     """One soak: the entries after `after_entry` up to `last_entry` (None: it goes on), and its plan.
 
-    `plan` is TOML, a settings file's `[soak]` and the thresholds of single sections; it holds for the soak whatever the
-    settings file says later.
+    `plan` is TOML, a settings file's `[soak]`, thresholds of single sections, and what sections enclose; it holds for
+    the soak whatever the settings file says later.
     """
 
     id: int
@@ -87,7 +88,9 @@ class Soak:
         planned = settings_from_text(self.plan)
         sections: dict[str, SectionSettings] = dict(settings.sections)
         for name, section in planned.sections.items():
-            sections[name] = replace(settings.section(name), threshold=section.threshold)
+            known = settings.section(name)
+            encloses = section.encloses or known.encloses
+            sections[name] = replace(known, threshold=section.threshold, encloses=encloses)
         for name, section in sections.items():
             if name not in planned.sections:
                 sections[name] = replace(section, threshold=None)
@@ -95,7 +98,8 @@ class Soak:
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
-        soak = settings_from_text(self.plan).soak
+        planned = settings_from_text(self.plan)
+        soak = planned.soak
         return {
             "id": self.id,
             "name": self.name,
@@ -111,6 +115,7 @@ class Soak:
             "planned_cold_degC": None
             if soak.planned_cold_K is None
             else round(soak.planned_cold_K - 273.15, 2),
+            "encloses": {name: list(one.encloses) for name, one in planned.sections.items() if one.encloses},
         }
 
 
@@ -127,8 +132,12 @@ def soaks_path(journal: Path) -> Path:
     return journal.with_name(journal.name + ".soaks")
 
 
-def plan_text(soak: SoakSettings, thresholds: Mapping[str, str]) -> str:
-    """Return a plan as TOML; `thresholds` of single sections as people write them.
+def plan_text(
+    soak: SoakSettings,
+    thresholds: Mapping[str, str],
+    encloses: Mapping[str, Sequence[str]] = MappingProxyType({}),
+) -> str:
+    """Return a plan as TOML; `thresholds` of single sections as people write them, and what sections enclose.
 
     >>> from logger.settings import SoakSettings
     >>> print(plan_text(SoakSettings(planned_s=50400.0), {"front_left": "3 %/day"}))
@@ -147,8 +156,12 @@ def plan_text(soak: SoakSettings, thresholds: Mapping[str, str]) -> str:
     if soak.planned_cold_K is not None:
         words["planned_cold"] = f"{soak.planned_cold_K - 273.15:.6g} degC"
     lines += [f"{key} = {json.dumps(word, ensure_ascii=False)}" for key, word in words.items()]
-    for name, threshold in thresholds.items():
-        lines += [f"[sections.{name}]", f"threshold = {json.dumps(threshold, ensure_ascii=False)}"]
+    for name in dict.fromkeys((*thresholds, *encloses)):
+        lines.append(f"[sections.{name}]")
+        if name in thresholds:
+            lines.append(f"threshold = {json.dumps(thresholds[name], ensure_ascii=False)}")
+        if name in encloses:
+            lines.append(f"encloses = {json.dumps(list(encloses[name]), ensure_ascii=False)}")
     return "\n".join(lines)
 
 

@@ -53,6 +53,10 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
         list[str] | None,
         typer.Option(help='"2 %/day" for all, "front_left=3 %/day" for one section; may be repeated.'),
     ] = None,
+    encloses: Annotated[
+        list[str] | None,
+        typer.Option(help='What is shut off together: "front_left=left strut, left line"; may be repeated.'),
+    ] = None,
     planned_length: Annotated[str | None, typer.Option(help='How long it is to stand, like "14 h".')] = None,
     planned_cold: Annotated[str | None, typer.Option(help='How cold the gas is to get, "-10 degC".')] = None,
     at: _AtOption = None,
@@ -76,7 +80,7 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
             "planned_length": planned_length,
             "planned_cold": planned_cold,
         }
-        plan = _plan(settings, changes, threshold or [])
+        plan = _plan(settings, changes, threshold or [], encloses or [])
         entry, label = moment(reader, at)
     if not name.strip() or not name.isprintable():
         raise PlainError("a soak needs a name that can be read")
@@ -190,7 +194,9 @@ def stored_or(settings: Settings | None, reader: JournalReader) -> Settings:
     return stored_settings(reader.path, stored[-1].text if stored else "")
 
 
-def _plan(settings: Settings, changes: dict[str, str | None], thresholds: list[str]) -> str:
+def _plan(
+    settings: Settings, changes: dict[str, str | None], thresholds: list[str], encloses: list[str]
+) -> str:
     """Return the plan as TOML: the settings', with what was given on the command line put over it."""
     from analysis.register import plan_text  # noqa: PLC0415
     from logger.settings import SettingsError, settings_from_text  # noqa: PLC0415
@@ -211,11 +217,23 @@ def _plan(settings: Settings, changes: dict[str, str | None], thresholds: list[s
         read = settings_from_text("\n".join(["[soak]", *lines])).soak
         fields = {"planned_length": "planned_s", "planned_cold": "planned_cold_K"}
         soak = replace(soak, **{field: getattr(read, field) for field in (fields.get(k, k) for k in given)})
-        plan = plan_text(soak, of_sections)
+        plan = plan_text(soak, of_sections, _enclosed(settings, encloses))
         settings_from_text(plan)
     except SettingsError as error:
         raise PlainError(f"{error.key.removeprefix('soak.')}: {error.reason}") from None
     return plan
+
+
+def _enclosed(settings: Settings, given: list[str]) -> dict[str, tuple[str, ...]]:
+    """Return what each section encloses: as in the settings, with what was given on the command line put over it."""
+    encloses = {name: section.encloses for name, section in settings.sections.items() if section.encloses}
+    for text in given:
+        name, equals, components = text.partition("=")
+        named = tuple(part.strip() for part in components.split(",") if part.strip())
+        if not equals or not named:
+            raise PlainError(f"--encloses: '{text}': write section=component, component")
+        encloses[name.strip()] = named
+    return encloses
 
 
 def moment(reader: JournalReader, at: str | None) -> tuple[int, str]:

@@ -9,21 +9,26 @@ from typing import Annotated
 
 import typer
 
+from analysis import options
 from logger.errors import PlainError
 
 
 def suspects(
     soaks: Annotated[
-        list[str],
+        list[str] | None,
         typer.Argument(
-            metavar="SOAK...",
+            metavar="[SOAK...]",
             help="A job's file (TOML), or findings, recordings, JOURNAL#SOAK with --settings.",
         ),
-    ],
+    ] = None,
     settings_file: Annotated[
         Path | None,
         typer.Option("--settings", "-s", help="Settings whose sections say what they enclose."),
     ] = None,
+    job_name: Annotated[
+        str | None, typer.Option("--job", help="All soaks of this job (soak begin --job), from the journal.")
+    ] = None,
+    journal: options.Journal = None,
     as_json: Annotated[bool, typer.Option("--json", help="As JSON.")] = False,
 ) -> None:
     """Which component leaks? Several soaks that enclosed different components, weighed together.
@@ -31,16 +36,29 @@ def suspects(
     Says of each component how probable it leaks, down to which temperature it is cleared, which verdicts contradict the
     others, and what to isolate next.
 
-    Example: cornerhold suspects job-1042.toml
+    With --job it takes the soaks that were begun with that job, each with what its sections enclosed then.
+
+    Example: cornerhold suspects --job 1042 --settings bay-2.toml
     """
     from analysis.found import findings_from  # noqa: PLC0415  what --help does not need
-    from analysis.job import enclosed_by, job_of, read_job  # noqa: PLC0415
+    from analysis.job import enclosed_by, job_of, read_job, registered_soaks  # noqa: PLC0415
+    from analysis.soak_command import where  # noqa: PLC0415
     from analysis.suspects import weigh  # noqa: PLC0415
     from analysis.suspects_words import said, sentences  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)
-    if len(soaks) == 1 and soaks[0].endswith(".toml"):
+    soaks = soaks or []
+    if bool(soaks) == (job_name is not None):
+        raise PlainError("give either soaks (or a job's file), or --job with the job's name")
+    if job_name is not None:
+        _, path = where(settings_file, journal)
+        if not path.exists():
+            raise PlainError(
+                f"{path}: there is no such journal: is the logger started, and is this its file?"
+            )
+        job = job_of(registered_soaks(path, job_name, settings))
+    elif len(soaks) == 1 and soaks[0].endswith(".toml"):
         job = read_job(Path(soaks[0]))
     elif any(text.endswith(".toml") for text in soaks):
         raise PlainError("a job's file stands alone; settings are given with --settings")

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from analysis import compare
 from analysis.commands import build_app, main
-from analysis.compare import compare_section, conditions, probability_less, ratio_interval
+from analysis.compare import compare_section, conditions, probability_less, ratio_interval, widest_ratio
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -83,8 +83,41 @@ def test_a_loss_that_may_be_none_has_no_ratio() -> None:
 
 
 def test_probability_less() -> None:
-    # scipy's normal distribution
-    assert probability_less((0.01, 0.003), (0.02, 0.004)) == pytest.approx(norm.cdf(2.0), abs=1e-9)
+    # scipy's normal distribution; errors that stand against each other add up
+    assert probability_less((0.01, 0.003), (0.02, 0.004)) == pytest.approx(norm.cdf(10.0 / 7.0), abs=1e-9)
+
+
+@pytest.mark.parametrize("rho", [-1.0, -0.5, 0.0, 0.7, 1.0])
+@pytest.mark.parametrize(
+    ("after", "before"), [((0.01, 0.004), (0.05, 0.008)), ((-0.004, 0.004), (0.03, 0.003))]
+)
+def test_the_widest_interval_holds_the_truth_however_the_errors_hang_together(
+    rho: float, after: tuple[float, float], before: tuple[float, float]
+) -> None:
+    rng = np.random.default_rng(5)
+    common = rng.multivariate_normal([0.0, 0.0], [[1.0, rho], [rho, 1.0]], 2000)
+    inside = 0
+    for one, other in common:
+        found = widest_ratio(
+            (after[0] + after[1] * one, after[1]), (before[0] + before[1] * other, before[1])
+        )
+        inside += found is None or found[0] <= after[0] / before[0] <= found[1]
+    # binomial: 0.95 less three standard deviations of 0.005
+    assert inside / 2000 > 0.935
+
+
+def test_the_widest_interval_is_that_of_the_two_intervals() -> None:
+    z = float(norm.ppf(0.975))
+    for after, before in (
+        ((0.01, 0.002), (0.05, 0.008)),
+        ((-0.004, 0.004), (0.03, 0.003)),
+        ((-0.02, 0.004), (0.03, 0.003)),
+    ):
+        found = widest_ratio(after, before)
+        corners = [
+            (after[0] + i * z * after[1]) / (before[0] + j * z * before[1]) for i in (-1, 1) for j in (-1, 1)
+        ]
+        assert found == pytest.approx((min(corners), max(corners)), rel=1e-5)
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from analysis.commands import build_app
 from analysis.database import Database, DatabaseError
 from analysis.live import JournalFollower, analyse_journal
+from analysis.recording import read_recording
 from analysis.register import (
     LAYOUT,
     Beside,
@@ -193,3 +194,47 @@ def test_a_register_of_the_first_version_is_renewed_and_keeps_its_soaks(journal:
         assert [soak.name for soak in register.soaks()] == ["a"]
         assert register.acknowledgements(0) == []
         assert register.beside() == Beside()
+
+
+def test_what_a_section_encloses_stays_with_the_soak(journal: Path) -> None:
+    said = json.loads(
+        soak("begin", "one", "-j", str(journal), "--encloses", "rear_left=left strut, left line", "--json")
+    )
+    assert said["encloses"] == {"rear_left": ["left strut", "left line"]}
+    settings = settings_from_text('[sections.rear_left]\nencloses = ["all"]\nvolume = "3 L"\n')
+    begun = read_soaks(journal)[0].settings(settings).section("rear_left")
+    assert begun.encloses == ("left strut", "left line")
+    assert begun.volume_m3 == pytest.approx(3e-3)
+    with pytest.raises(PlainError, match="write section=component"):
+        soak("begin", "two", "-j", str(journal), "--encloses", "rear_left")
+
+
+def test_suspects_of_a_job_and_the_export_of_a_soak(journal: Path, tmp_path: Path) -> None:
+    """Two soaks of a job from the register: rear left leaks (the simulator's truth), with another part each time."""
+    cases = (("one", "15T18", "15T22", "strut, line"), ("two", "15T22", "16T02", "strut, block"))
+    for name, begin, end, encloses in cases:
+        soak("begin", name, "-j", str(journal), "--at", f"2027-01-{begin}:00:00Z", "--job", "7",
+             "--threshold", "10 %/day", "--encloses", f"rear_left={encloses}")  # fmt: skip
+        soak("end", "-j", str(journal), "--at", f"2027-01-{end}:00:00Z")
+
+    def run(*words: str) -> str:
+        result = CliRunner().invoke(build_app([words[0]]), words)
+        if isinstance(result.exception, PlainError):
+            raise result.exception
+        assert result.exit_code == 0, result.output
+        return result.output
+
+    said = json.loads(run("suspects", "--job", "7", "-j", str(journal), "--json"))
+    leaks = {one["name"]: one["probability_leaks"] for one in said["components"]}
+    assert leaks["strut"] > 0.8 > max(leaks["line"], leaks["block"])
+    with pytest.raises(PlainError, match=r"no soak has the job '8' \(jobs there: '7'\)"):
+        run("suspects", "--job", "8", "-j", str(journal))
+    with pytest.raises(PlainError, match="either soaks"):
+        run("suspects", "--job", "7", "x.toml", "-j", str(journal))
+    run("export", "-j", str(journal), "--soak", "two", "-o", str(tmp_path / "two.csv"))
+    readings = read_recording(tmp_path / "two.csv")
+    found = analyse_journal(journal, None)
+    assert (found["soak"], f"{readings.begin_utc}") == ("two", found["begin"].replace("Z", ".000000"))
+    assert readings.time_s[-1] / 3600.0 == pytest.approx(found["hours"], abs=1e-4)
+    with pytest.raises(PlainError, match="there is no soak 'three'"):
+        run("export", "-j", str(journal), "--soak", "three", "-o", str(tmp_path / "x.csv"))
