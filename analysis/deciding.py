@@ -49,14 +49,19 @@ class History:
         """Look at a soak on the way to its present, if half an hour has passed since the last look."""
         if soak.last_s - self._looked_s < EVERY_s:
             return
-        self._looked_s = soak.last_s
-        for i, name in enumerate(soak.sections):
-            self.note(name, judge(soak, i).verdict, soak.last_s)
+        for i in range(len(soak.sections)):
+            self.note(soak, i, judge(soak, i))
 
-    def note(self, name: str, verdict: str, time_s: float) -> None:
-        """A section's verdict at a moment, seconds since the begin."""
+    def note(self, soak: SoakAnalysis, i: int, judged: Judged) -> None:
+        """Take a section's verdict at the present moment of a soak."""
+        name, verdict, now_s = soak.sections[i], judged.verdict, soak.last_s
         if self._since.get(name, ("", 0.0))[0] != verdict:
-            self._since[name] = (verdict, time_s)
+            end_s = _end_s(soak, judged)
+            # before the end nothing is tight, and mostly it is nothing else that was missing
+            at_the_end = verdict == "tight" and self._looked_s < end_s <= now_s
+            self._since[name] = (verdict, end_s if at_the_end else now_s)
+        if i == len(soak.sections) - 1:
+            self._looked_s = now_s
 
     def since_s(self, name: str) -> float:
         """Since when its verdict has been what it was at the last look."""
@@ -76,7 +81,7 @@ def decisions(
     out: dict[str, Decision] = {}
     for i, name in enumerate(soak.sections):
         judged = judge(soak, i)
-        history.note(name, judged.verdict, soak.last_s)
+        history.note(soak, i, judged)
         if judged.verdict != "undecided":
             since = label_of(soak, history.since_s(name))
             # nothing is decided for good before the end

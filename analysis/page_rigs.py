@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 EVERY_s: Final = 1.0
+LONGEST_s: Final = 5.0
 SHARE: Final = 0.2
-"""Of a core's time at most for looking; a slow machine looks less often."""
+"""Of a core's time for looking; a slow machine looks less often, but after LONGEST_s at the latest."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,8 @@ class Rigs:
                 self._looks_done += 1
             self._resting = True
             took = time.monotonic() - begun
-            await asyncio.sleep(max(EVERY_s, took / SHARE - took))
+            # a look that had much to catch up must not be followed by a pause that makes the page stale
+            await asyncio.sleep(min(max(EVERY_s, took / SHARE - took), LONGEST_s))
 
     def progress(self) -> Progress:
         """What must go on: one look after another. The first at a long journal takes seconds."""

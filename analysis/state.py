@@ -187,7 +187,7 @@ class Look:
         watcher = self.watcher
         for _ in range(MOST_STEPS):
             period_s = watcher.follower.period_s()
-            portion = PORTION if period_s <= 0.0 else min(max(round(EVERY_s / period_s), 50), PORTION)
+            portion = PORTION if period_s <= 0.0 else min(max(round(EVERY_s / period_s), 1), PORTION)
             count = watcher.step(monotonic(), portion)
             journal = watcher.follower.journal
             if journal is not self._followed:

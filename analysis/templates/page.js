@@ -28,9 +28,9 @@ async function renew() {
     // what somebody is typing into, or has opened, is not taken away
     const busy = now.contains(document.activeElement) && document.activeElement.tagName !== "A";
     if (fresh !== html && !busy) {
-      const open = [...now.querySelectorAll("details")].map((one) => one.open);
+      const open = new Map([...now.querySelectorAll("details")].map((one) => [one.id, one.open]));
       now.innerHTML = fresh;
-      now.querySelectorAll("details").forEach((one, i) => { if (i < open.length) one.open = open[i]; });
+      now.querySelectorAll("details").forEach((one) => { if (open.has(one.id)) one.open = open.get(one.id); });
       html = fresh;
     }
   } catch { /* the mark tells */ }

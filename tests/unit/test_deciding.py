@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.deciding import Decision, EVERY_s, History, decisions, planned_end
-from analysis.findings import Ahead, findings
+from analysis.findings import Ahead, findings, judge
 from analysis.soak import SoakAnalysis
 from logger.settings import settings_from_text
 from logger.virtual.leaks import Leak
@@ -115,7 +116,14 @@ def test_a_soak_that_is_over_is_not_promised_a_decision() -> None:
 
 def test_a_verdict_that_changes_back_begins_anew() -> None:
     history = History()
-    for time_s, verdict in ((0.0, "undecided"), (1.0, "leaking"), (2.0, "undecided"), (3.0, "leaking")):
-        history.note("front_left", verdict, time_s)
-    history.note("front_left", "leaking", 4.0)
-    assert history.since_s("front_left") == 3.0
+    soak = followed(BLOCKED, 0.12, 1.0, History())
+    judged = judge(soak, 0)
+    for hour, verdict in ((5, "undecided"), (6, "leaking"), (7, "undecided"), (8, "leaking"), (9, "leaking")):
+        soak.last_s = 3600.0 * hour
+        history.note(soak, 0, replace(judged, verdict=verdict))  # type: ignore[arg-type]
+    assert history.since_s("front_left") == 8 * 3600.0
+
+
+def test_what_is_tight_when_the_time_is_over_is_so_since_then() -> None:
+    text = f'{BLOCKED}planned_length = "12.7 h"\nthreshold = "8 %/day"\n'
+    assert decided(text, 0.0)[0]["front_left"].since == "2027-01-16T06:42:00Z"
