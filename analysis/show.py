@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from analysis.running import section_words, where_it_is
-from analysis.words import STYLE, short_time
+from analysis.words import STYLE, loss_words, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -60,7 +60,11 @@ def _sections(state: State, said: Mapping[str, Any]) -> Group:
     """Two lines for each section: verdict, loss and gas left; when it is decided, and how cold it got."""
     from analysis.report import typed  # noqa: PLC0415
 
-    rows = [(typed(x["name"])[:NAME], *section_words(x)[:2], x) for x in said["sections"]]
+    rows = [
+        # a soak that is over has its last word
+        (typed(x["name"])[:NAME], section_words(x)[0] if state.running else x["verdict"], loss_words(x), x)
+        for x in said["sections"]
+    ]
     name_width = max(cell_len(name) for name, *_ in rows)
     loss_width = max(len(loss) for _, _, loss, _ in rows)
     parts: list[Text] = []

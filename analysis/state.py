@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.alarm_store import read_alarms
 from analysis.deciding import Decision, EVERY_s, History, decisions, planned_end
 from analysis.live import PORTION
+from analysis.mirrors import mirrors_of
 from analysis.register import RegisterReader
 from analysis.report_data import Material, material_of
 from analysis.watcher import Watcher
@@ -16,7 +17,6 @@ from logger.clock import us_from_utc, utc_now
 from logger.conversions import stored_settings
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
-from logger.mirror_state import READINGS, mirror_words, read_mirrors
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -130,9 +130,7 @@ class Look:
         self.rig = given.rig.name
         self._labels_are_true = given.rig.clock == "host"
         self.watcher = Watcher(self.reader, settings, self.register, rig=self.rig)
-        # the journal's own settings don't say it: that table holds a secret
-        self._mirror_expected = settings is not None and settings.influx is not None
-        self._mirrored = settings is None or self._mirror_expected
+        self._settings = settings
         self._first = self.reader.newest("D")
         self.material: Material | None = None
         self._told: tuple[object, ...] = ()
@@ -179,7 +177,7 @@ class Look:
             decisions=self._decisions,
             alarms=tuple((name, alarm) for name, alarm in alarms if alarm.cleared is None),
             alarms_kept=self.path.with_name(f"{self.path.name}.alarms").exists(),
-            mirrors=self._mirrors(),
+            mirrors=mirrors_of(self.reader, self._settings),
         )
 
     def _catch_up(self) -> None:
@@ -198,18 +196,6 @@ class Look:
             if journal.soak is not None:
                 self._history.pass_by(journal.soak)
         raise PlainError(f"{self.path}: grows faster than it can be read")
-
-    def _mirrors(self) -> tuple[tuple[bool, str], ...]:
-        if not self._mirrored:
-            return ()
-        newest = self.reader.newest("D")
-        states = read_mirrors(self.path)
-        said = [mirror_words(state, None if newest is None else newest.utc_us) for state in states]
-        if self._mirror_expected and not any(state.what == READINGS for state in states):
-            said.insert(
-                0, (False, "InfluxDB gets no readings: was the logger started before [influx] was set?")
-            )
-        return tuple(said)
 
     def _age_s(self) -> float | None:
         newest = self.reader.newest("D")

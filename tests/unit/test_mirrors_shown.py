@@ -13,15 +13,19 @@ from rich.console import Console
 
 from analysis.alarm_store import LAYOUT, MOST_POINTS, AlarmStore, alarms_path
 from analysis.database import Database
+from analysis.mirrors import mirrors_of
 from analysis.page import make_app
 from analysis.page_guard import Guard
 from analysis.page_rigs import Rigs, Watched
 from analysis.show import picture
 from analysis.state import Look
 from logger.clock import Stamp
+from logger.cursor_file import CursorFile
 from logger.influx_readings import PORTION, ReadingsSource
 from logger.journal import Entry, Journal
+from logger.journal_reader import JournalReader
 from logger.mirror_state import FINDINGS, READINGS, MirrorState, StateFile
+from logger.readings_mirror import cursor_path
 from logger.settings import settings_from_text
 from tests.page_journals import RIG, append
 
@@ -80,6 +84,27 @@ def test_a_mirror_that_is_set_and_does_not_run_is_missed(tmp_path: Path, text: s
         mirrors = look.state().mirrors
     assert len(mirrors) == count
     assert all(not well and "was the logger started before" in words for well, words in mirrors)
+
+
+def test_how_far_the_broker_is_behind_is_said(tmp_path: Path) -> None:
+    path = short_journal(tmp_path)  # five readings, a minute apart
+    with JournalReader(path) as reader:
+        assert mirrors_of(reader, settings_from_text("")) == ()
+
+        def said(confirmed: int | None) -> tuple[bool, str]:
+            if confirmed is not None:
+                CursorFile(cursor_path(path)).save(confirmed)
+            [found] = mirrors_of(reader, settings_from_text("[mqtt]\n"))
+            return found
+
+        assert not said(None)[0]
+        assert said(0) == (False, "The broker lacks all readings; they wait in the journal")
+        newest = reader.newest_id()
+        assert said(newest - 3) == (
+            False,
+            "The broker lacks the readings of the last 3 min; they wait in the journal",
+        )
+        assert said(newest) == (True, "The broker has the readings")
 
 
 # -- a restart -----------------------------------------------------------------------------------------------

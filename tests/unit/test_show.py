@@ -110,6 +110,8 @@ def test_readings_outside_a_soak_are_said_not_to_be_judged(tmp_path: Path) -> No
     state = state_of(path)
     assert not state.running
     assert "nothing is judged" in shown(state)
+    # and what was judged is no longer so far
+    assert " so far" not in shown(state)
 
 
 @pytest.mark.parametrize("car", ["\x1b[31mred", "x" * 5000, "\u202ekcab"])
