@@ -131,6 +131,19 @@ def mean_states(bank: Bank, evidence: Evidence, keep: list[int], priors: Priors)
     return np.asarray(total / np.maximum(weight.sum(axis=(1, 3)), 1e-300)[..., None])
 
 
+def misfit(bank: Bank, evidence: Evidence) -> Array:
+    """Return each section's squared innovation per reading, in its own variance, under the likeliest model, (S,).
+
+    About one where the model holds; the likeliest leak is taken out. `evidence` must be of this bank as it is now.
+    """
+    sections, _, shapes = evidence.weight.shape
+    weight = evidence.weight.reshape(sections, evidence.beginnings, -1, shapes).sum(axis=1)
+    model, shape = np.unravel_index(weight.reshape(sections, -1).argmax(axis=1), weight.shape[1:])
+    each = np.arange(sections)
+    leak = bank.projection[each, model, shape] ** 2 / np.maximum(bank.information[each, model, shape], 1e-300)
+    return np.asarray((bank.chi_square[each, model] - leak) / np.maximum(bank.count, 1.0))
+
+
 def _views(bank: Bank, keep: list[int], priors: Priors, *, plain: bool) -> list[View]:
     wide = priors.wide_beginning()
     beliefs = () if plain else priors.beginnings

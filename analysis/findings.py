@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.evidence import misfit
 from analysis.hole import hole_of, hole_words
 from analysis.inputs import STANDARD_ATMOSPHERE_Pa
 from analysis.mixture import quantile
@@ -22,6 +23,7 @@ from analysis.verdict import (
     GAIN_SURE,
     LEAK_SUSPECTED,
     LEAST_SHARE,
+    MISFIT,
     Conditions,
     Verdict,
     decide,
@@ -37,6 +39,7 @@ Array = NDArray[np.float64]
 # An onset is named only if the shapes "below a temperature" hold this much of the weight, and a leak is as good as sure.
 ONSET_WEIGHT: Final = 0.8
 ONSET_LOG_ODDS: Final = 5.0
+READINGS_TELL: Final = 40  # with fewer, how well the model fits is not known
 ONSET_KNOWN: Final = 0.2  # relative standard uncertainty up to which the loss below the onset is told
 
 
@@ -122,6 +125,7 @@ class Judged:
             said.lost_fast
             or said.probability_leaks_over > LEAK_SUSPECTED
             or said.probability_gains > GAIN_SURE
+            or said.misfit > MISFIT
             or said.hours_used < LEAST_SHARE * said.hours
         )
 
@@ -138,12 +142,14 @@ def judge(soak: SoakAnalysis, i: int) -> Judged:
     limit = soak.limits[i].loss_per_s
     limit = DEFAULT_LOSS_PER_s if limit is None else limit
     over = loss = coldest = None
-    leaks_over = gains = 0.0
+    leaks_over, gains, strays = 0.0, 0.0, 1.0
     if evidence is not None and soak.usable(i):
         limits = np.full(len(soak.sections), limit)
         over = float(evidence.probability_over(limits)[i])
         gains = 1.0 - float(evidence.probability_over(-GAIN * limits)[i])
         leaks_over = float(evidence.probability_leaks_over(limits, LEAK_PRIOR)[i])
+        if soak.estimator.bank.count[i] >= READINGS_TELL:
+            strays = float(misfit(soak.estimator.bank, evidence)[i])
         loss = float((evidence.weight[i] * evidence.mean_loss_per_s[i]).sum())
         coldest = _coldest_degC(soak, evidence, i)
     fast = (a.kind == "burst" or (a.kind == "leak" and a.evidence) for a in soak.book.of(soak.sections[i]))
@@ -158,6 +164,7 @@ def judge(soak: SoakAnalysis, i: int) -> Judged:
         planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
         lost_fast=any(fast),
         probability_gains=gains,
+        misfit=strays,
         contradiction=contradiction(soak.tape, i, partial(label_of, soak)),
         by_hand=bool(soak.tape.heights_of(i)),
     )

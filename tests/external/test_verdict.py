@@ -124,6 +124,7 @@ def test_tight() -> None:
         ("coldest_degC", -10.0, -9.9, "reached -9.9 °C"),
         ("coldest_degC", -10.0, None, "unknown temperature"),
         ("lost_fast", False, True, "lost fast"),
+        ("misfit", 1.6, 1.61, "stray 1.6 times"),
     ],
 )
 def test_each_condition_of_tight_on_both_sides(

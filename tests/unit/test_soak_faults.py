@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analysis.effects import COLUMN
-from analysis.findings import findings
+from analysis.findings import findings, judge
 from analysis.soak import SoakAnalysis
+from analysis.verdict import MISFIT, Conditions, decide
 from logger.settings import settings_from_text
 from logger.virtual.draws import Fixed
 from logger.virtual.leaks import Leak
@@ -100,3 +103,23 @@ def test_a_pressure_that_is_away_leaves_the_gas_column_alone() -> None:
         said.append(np.sqrt(covariance))
     # two hours less tell less of the column, never more
     assert (said[1] >= 0.95 * said[0]).all()
+
+
+def test_readings_that_no_model_describes_are_never_tight() -> None:
+    simulated = simulate(SoakPlan(hours=62.0, weather=InventedWinter(), leaks=()), 5)
+    hours = simulated.time_s / HOUR_S
+    plain = judge_all(simulated)
+    # a valve that breathes every half hour: up and down, on the mean nothing is lost
+    simulated.measured["front_left.pressure"] *= 1.0 + 0.004 * np.sign(np.sin(2.0 * np.pi * hours))
+    strange = judge_all(simulated)
+    assert plain["front_left"].misfit < 1.3
+    assert strange["front_left"].misfit > MISFIT
+    verdict, reasons = decide(replace(strange["front_left"], probability_over=0.0))
+    assert verdict == "undecided"
+    assert "the readings stray" in reasons[-1]
+    assert strange["front_right"].misfit == plain["front_right"].misfit
+
+
+def judge_all(simulated: Simulated) -> dict[str, Conditions]:
+    _, soak = analysed(simulated, {})
+    return {name: judge(soak, i).conditions for i, name in enumerate(soak.sections)}
