@@ -151,12 +151,22 @@ def _sane_terminal() -> Iterator[None]:
     try:
         yield
     finally:
-        if terminal is not None and before is not None:
+        # from the background it would not be set but stop the program, until somebody fetches it
+        if terminal is not None and before is not None and _in_front(terminal.fileno()):
             with contextlib.suppress(termios.error, OSError):
                 termios.tcsetattr(terminal.fileno(), termios.TCSADRAIN, before)
         for stream in (sys.stdout, sys.stderr):
             if stream is not None and stream.isatty():
-                with contextlib.suppress(OSError):
-                    stream.write(_SHOW_CURSOR)
-                    stream.flush()
+                if _in_front(stream.fileno()):
+                    with contextlib.suppress(OSError):
+                        stream.write(_SHOW_CURSOR)
+                        stream.flush()
                 break
+
+
+def _in_front(terminal: int) -> bool:
+    """Whether this program is the one that the terminal listens to."""
+    try:
+        return os.tcgetpgrp(terminal) == os.getpgrp()
+    except OSError:
+        return True  # a terminal that controls nobody

@@ -102,8 +102,7 @@ def _awaited(soak: SoakAnalysis, i: int, judged: Judged, outlook: Outlook | None
     """When a section that is undecided will be decided."""
     over = judged.conditions.probability_over
     if over is None:
-        early = hours_of(soak) < SHORTEST_h
-        return _no_time("too early to say when" if early else "not with these readings, see the notes")
+        return _no_time(_what_is_missing(soak, i))
     if judged.conditions.contradiction is not None:
         return _no_time("not with these readings, see the notes")
     if over <= 1.0 - judged.conditions.confidence:
@@ -113,6 +112,14 @@ def _awaited(soak: SoakAnalysis, i: int, judged: Judged, outlook: Outlook | None
     if outlook is None:
         return _no_time("too early to say when")
     return _by_outlook(soak, judged, float(outlook.decided_s[i]))
+
+
+def _what_is_missing(soak: SoakAnalysis, i: int) -> str:
+    """Return what a section needs of which nothing is known."""
+    if soak.standing and not np.isfinite(soak.first[len(soak.sections) + i]):
+        return "with heights by hand, of the begin and of the end"
+    early = hours_of(soak) < SHORTEST_h
+    return "too early to say when" if early else "not with these readings, see the notes"
 
 
 def _end_s(soak: SoakAnalysis, judged: Judged) -> float:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from analysis.how_long import Forecast, at_the_end, needed, planned_scene, with_one_more
+from analysis.tape import DEVIATION_m
 from analysis.threshold import limit_of
 from analysis.tight import Change, HIGHEST_Pa, LOWEST_Pa, absolute_Pa, tight_pressure, tight_sink
 from analysis.typed import meant, read_option
@@ -87,6 +88,10 @@ def expected(settings: Settings, evening: Evening) -> dict[str, Any]:
     half = at_the_end(scene, evening.hours)
     for section, one in zip(sections, half, strict=True):
         section["interval_half_width_per_day"] = _round(float(one))
+    if scene.standing and any(not section["height_sensor"] for section in sections):
+        taped = at_the_end(replace(scene, by_tape_m=DEVIATION_m), evening.hours)
+        for section, one in zip(sections, taped, strict=True):
+            section["by_tape_half_width_per_day"] = _round(float(one))
     return {
         "cornerhold": "expectation/1",
         "support": settings.soak.support,
@@ -141,6 +146,8 @@ def _section(settings: Settings, evening: Evening, name: str, reading: float, li
         "at_threshold": None,
         "seen_by_eye_per_day": None,
         "threshold_per_day": _round(limit * SECONDS_PER_DAY),
+        "height_sensor": f"{name}.height" in settings.channels,
+        "by_tape_half_width_per_day": None,
         "notes": [],
     }
     lost = limit * evening.hours * 3600.0
@@ -163,10 +170,6 @@ def _section(settings: Settings, evening: Evening, name: str, reading: float, li
     gauge = absolute_Pa(reading, sensor, change.atmosphere_Pa) - change.atmosphere_Pa
     sink = tight_sink(gauge, change, column, section.gas_column_uncertainty, gas)
     out["tight_sink_mm"], out["tight_sink_range_mm"] = _shown(sink, 1e-3)
-    if f"{name}.height" not in settings.channels:
-        out["notes"].append(
-            "Without its height, by a sensor or a tape, no verdict: the load keeps the pressure."
-        )
     out["at_threshold"] = round((sink.value + column * lost) / 1e-3, 1)
     out["seen_by_eye_per_day"] = _round((sink.high - sink.value) / column / evening.hours * 24.0)
     return out

@@ -83,6 +83,19 @@ def sentences(result: Mapping[str, Any]) -> list[str]:
         f"By {what} alone a loss under {100 * eye:.1f} %/day is lost in that range. The analysis will know it to "
         f"about ± {100 * half:.1f} %/day after {result['hours']:g} h."
     )
+    taped = [
+        s
+        for s in result["sections"]
+        if s["by_tape_half_width_per_day"] is not None and not s["height_sensor"]
+    ]
+    if taped:
+        names = ", ".join(s["name"] for s in taped)
+        by_tape = max(s["by_tape_half_width_per_day"] for s in taped)
+        lines.append(
+            f"If no height sensor is fitted ({names}: the settings name none): no verdict without heights by hand, "
+            f"now and at the end (tape add). Two of ± 1 mm tell the loss to about ± {100 * by_tape:.1f} %/day after "
+            f"{result['hours']:g} h; all that follows is with sensors."
+        )
     if not result["barometer_forecast"] and any(s["reference"] == "gauge" for s in result["sections"]):
         lines.append("No barometer forecast: the range allows 8 hPa of weather (standard deviation).")
     if result["gas"] == "shop air":

@@ -51,6 +51,8 @@ class Scene:
     barometer: bool
     probe: bool
     priors: Priors
+    by_tape_m: float | None = None
+    """Heights at the begin and at the end only, by hand, with this standard uncertainty."""
 
 
 def one_model(priors: Priors, evidence: Evidence, lags: int) -> Priors:
@@ -98,6 +100,8 @@ def uncertainty(scene: Scene, until_s: float, from_s: float = 0.0) -> tuple[Arra
     reference = reference_Pa(scene.sections, STANDARD_ATMOSPHERE_Pa)
     column = np.array([s.gas_column_m or 0.25 for s in scene.sections])
     nothing = np.full(len(scene.sections), np.nan)
+    by_tape_m = scene.by_tape_m
+    height_variance = np.full(len(column), by_tape_m**2) if by_tape_m else scene.height_variance_m2
     out: list[Array] = []
     for i, time_s in enumerate(times):
         if i:
@@ -106,16 +110,19 @@ def uncertainty(scene: Scene, until_s: float, from_s: float = 0.0) -> tuple[Arra
             )
         ratio = float(gas / air[0])
         pressure = scene.absolute_Pa * (1.0 if scene.standing else ratio)
+        by_hand = by_tape_m is not None and i in {0, len(times) - 1}
+        measured = scene.standing and (by_tape_m is None or by_hand)
         estimator.step(
             Bin(
                 float(time_s),
                 pressure - reference,
-                0.3 + column * (ratio - 1.0) if scene.standing else nothing,
+                0.3 + column * (ratio - 1.0) if measured else nothing,
                 np.full(len(column), float(gas)) if scene.probe else nothing,
                 float(air[i]),
                 STANDARD_ATMOSPHERE_Pa if scene.barometer else np.nan,
                 scene.pressure_variance,
-                scene.height_variance_m2,
+                height_variance,
+                by_hand,
             )
         )
         evidence = estimator.evidence() if i and time_s >= from_s else None

@@ -303,11 +303,22 @@ def check_computer(
     else:
         checks.append(Check("clock", "ok", "not behind what is already written"))
     if newest_s is None or abs(now_s - newest_s) > OLD_s:
-        age = "none" if newest_s is None else f"the newest is {abs(now_s - newest_s):.0f} s off the clock"
+        age = "none" if newest_s is None else f"the newest is {_span(abs(now_s - newest_s))} off the clock"
         checks.append(Check("readings", "no", f"no readings come in ({age}): is the logger running?"))
     else:
         checks.append(Check("readings", "ok", "come in"))
     return checks
+
+
+def _span(seconds: float) -> str:
+    """Return a time as people say it.
+
+    >>> _span(45.0), _span(1800.0), _span(2e5)
+    ('45 s', '30 min', '56 h')
+    """
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.0f} h"
 
 
 def by_hand(support: str) -> list[str]:

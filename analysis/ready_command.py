@@ -154,9 +154,12 @@ def _delivery(settings: Settings) -> list[Check]:
 def _show(checks: list[Check]) -> None:
     word = {"ok": "ok  ", "care": "CARE", "no": "NO  "}
     order = {"ok": 0, "care": 1, "no": 2}
-    # what must be put right stands last, where the eyes are
+    # what must be put right stands last, where the eyes are; what is the same for several stands once
+    together: dict[tuple[str, str], list[str]] = {}
     for check in sorted(checks, key=lambda one: order[one.state]):
-        typer.echo(f"{word[check.state]}  {check.what}: {check.sentence}")
+        together.setdefault((check.state, check.sentence), []).append(check.what)
+    for (state, sentence), names in together.items():
+        typer.echo(f"{word[state]}  {', '.join(names)}: {sentence}")
 
 
 def _confirm(questions: list[str]) -> bool:

@@ -121,7 +121,7 @@ class SoakAnalysis:
         self.stuck_bins = np.zeros(count, dtype=np.intp)
         self.pressure_sum = np.zeros(count)
         self.leak_seen = np.zeros(count, dtype=np.intp)
-        self.blanks = blanks
+        self.blanks = dict(blanks)
         self.rig_shares: dict[int, Share] = {}
         self.rig_loss_per_s, self.rig_deviation_per_s = np.zeros(count), np.zeros(count)
         self.limits: list[Limit] = [Limit(None)] * count

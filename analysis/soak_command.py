@@ -254,7 +254,7 @@ def moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
     sample = reader.newest()
     latest_us = max(us_from_utc(utc_now()), 0 if sample is None else sample.utc_us)
     if us_from_utc(moment) > latest_us:
-        raise PlainError("--at: a moment that is yet to come; begin or end the soak when it does")
+        raise PlainError("--at: a moment that is yet to come: the newest reading is older")
     reader.seek_label(us_from_utc(moment))
     return reader.cursor, label_text(us_from_utc(moment.astimezone(UTC)))
 

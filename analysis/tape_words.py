@@ -20,7 +20,7 @@ def tape_remarks(tape: Tape, i: int, label: Callable[[float], str]) -> list[str]
         moved = f"{'sunk' if sunk_mm >= 0.0 else 'risen'} by {abs(sunk_mm):.1f} mm"
         out.append(
             f"Judged by {len(by_hand)} heights measured by hand (±{1000.0 * last.deviation_m:.2g} mm), the first at "
-            f"{label(first.time_s)}, the last at {label(last.time_s)}: {moved}."
+            f"{label(first.time_s)}, the last at {label(last.time_s)}: {moved}. By hand a verdict asks for 99 %."
         )
     checks = [apart for reading, apart in tape.apart if reading.section == tape.sections[i]]
     if checks and tape.contradicted(i) is None:

@@ -141,3 +141,39 @@ def test_an_interrupt_leaves_the_terminal_sane(number: signal.Signals, code: int
     finally:
         os.close(terminal)
         os.close(host)
+
+
+IN_THE_BACKGROUND = """
+import os, signal, sys
+from analysis import commands
+# a session of its own with this terminal, and a child that is not the one it listens to
+child = os.fork()
+if child == 0:
+    os.setpgid(0, 0)
+    signal.signal(signal.SIGTTOU, signal.SIG_DFL)
+    with commands._sane_terminal():
+        pass
+    os._exit(0)
+_, status = os.waitpid(child, os.WUNTRACED)
+if os.WIFSTOPPED(status):
+    os.kill(child, signal.SIGKILL)
+print("stopped" if os.WIFSTOPPED(status) else "ended")
+"""
+
+
+def test_a_program_in_the_background_ends_and_is_not_stopped_by_its_terminal() -> None:
+    host, terminal = pty.openpty()
+    run = f"import fcntl, termios, os; os.setsid(); fcntl.ioctl(0, termios.TIOCSCTTY, 0)\n{IN_THE_BACKGROUND}"
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", run],
+            stdin=terminal,
+            stdout=subprocess.PIPE,
+            text=True,
+            timeout=60,
+            check=True,
+        )
+    finally:
+        os.close(terminal)
+        os.close(host)
+    assert done.stdout == "ended\n"

@@ -103,7 +103,7 @@ def test_a_section_near_the_limit_is_decided_when_the_notes_say_so() -> None:
 def test_no_time_is_told_where_none_is_known() -> None:
     assert decided(BLOCKED, 0.0, 0.5)[0]["front_left"].words == "too early to say when"
     standing = decided('[soak]\nsupport = "standing"\n', 0.0)[0]["front_left"]
-    assert standing == Decision(None, None, "not with these readings, see the notes")
+    assert standing == Decision(None, None, "with heights by hand, of the begin and of the end")
 
 
 def test_a_soak_that_is_over_is_not_promised_a_decision() -> None:

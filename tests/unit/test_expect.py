@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -129,7 +130,12 @@ def test_standing(tmp_path: Path) -> None:
     assert (front["fill_kPa"], rear["fill_kPa"]) == (700.0, 600.0)
     assert front["tight_sink_mm"] > rear["tight_sink_mm"] > 20.0
     assert front["tight_kPa"] is None
-    assert any("load keeps the pressure" in line for line in sentences(said))
+    (taped,) = [line for line in sentences(said) if "no verdict without heights by hand" in line]
+    # two readings of a tape tell less than a night of a sensor's, and by as much as 1 mm of √2 at least
+    for section in said["sections"]:
+        assert section["by_tape_half_width_per_day"] > section["interval_half_width_per_day"]
+        assert section["by_tape_half_width_per_day"] > 1.96 * math.sqrt(2.0) / 250.0 / said["hours"] * 24.0
+    assert f"± {100 * max(s['by_tape_half_width_per_day'] for s in said['sections']):.1f} %/day" in taped
     assert [one["with"] for one in said["stand"]][-2:] == ["the gas column known to 2 %", ""]
 
 
