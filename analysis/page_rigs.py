@@ -23,6 +23,8 @@ log = logging.getLogger(__name__)
 
 EVERY_s: Final = 1.0
 LONGEST_s: Final = 5.0
+BUDGET_s: Final = 1.0
+"""So much work goes into a rig's journal before the next rig has its turn: a long one must not make the others stale."""
 SHARE: Final = 0.2
 """Of a core's time for looking; a slow machine looks less often, but after LONGEST_s at the latest."""
 
@@ -49,6 +51,7 @@ class Rigs:
         self._looks: dict[str, Look] = {}
         self._plots: dict[tuple[str, int], tuple[object, list[str]]] = {}
         self._thread = ThreadPoolExecutor(1, "rigs")
+        self._behind: set[str] = set()
         self._resting = False
         self._looks_done = 0
 
@@ -60,6 +63,8 @@ class Rigs:
             for key in self.watched:
                 await self.do(lambda key=key: self.look(key))  # type: ignore[misc]
                 self._looks_done += 1
+            if self._behind:
+                continue
             self._resting = True
             took = time.monotonic() - begun
             # a look that had much to catch up must not be followed by a pause that makes the page stale
@@ -94,6 +99,10 @@ class Rigs:
                 return
             if look is None:
                 look = self._looks[key] = Look(one.path, one.settings)
+            if not look.catch_up(BUDGET_s):
+                self._behind.add(key)
+                return
+            self._behind.discard(key)
             self.states[key] = look.state()
             self.errors.pop(key, None)
         except (PlainError, OSError) as error:
@@ -101,6 +110,7 @@ class Rigs:
                 log.warning("%s: %s", key, error)
             self.errors[key] = str(error)
             self.states.pop(key, None)
+            self._behind.discard(key)
             self._forget(key)
         self.looked_s[key] = time.monotonic()
 

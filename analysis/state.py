@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from time import monotonic
+from time import monotonic, thread_time
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.alarm_store import read_alarms
@@ -150,8 +150,8 @@ class Look:
     def state(self) -> State:
         """Take what is new and say how it stands."""
         watcher = self.watcher
-        watcher.look()
-        self._catch_up()
+        if not self.catch_up():
+            raise PlainError(f"{self.path}: grows faster than it can be read")
         follower = watcher.follower
         told = (watcher.soak, follower.journal.newest_us, id(follower.journal))
         if told != self._told:
@@ -180,9 +180,13 @@ class Look:
             mirrors=mirrors_of(self.reader, self._settings),
         )
 
-    def _catch_up(self) -> None:
-        """Take all that is there, with a look at the verdicts on the way every half hour of the soak."""
-        watcher = self.watcher
+    def catch_up(self, budget_s: float | None = None) -> bool:
+        """Take what is there to its end, or for `budget_s` of this thread's work; return whether the end was reached.
+
+        On the way it looks at the verdicts every half hour of the soak.
+        """
+        watcher, begun_s = self.watcher, thread_time()
+        watcher.look()
         for _ in range(MOST_STEPS):
             period_s = watcher.follower.period_s()
             portion = PORTION if period_s <= 0.0 else min(max(round(EVERY_s / period_s), 1), PORTION)
@@ -192,10 +196,12 @@ class Look:
                 # another soak, or the same from its begin on
                 self._history, self._followed = History(), journal
             if not count:
-                return
+                return True
             if journal.soak is not None:
                 self._history.pass_by(journal.soak)
-        raise PlainError(f"{self.path}: grows faster than it can be read")
+            if budget_s is not None and thread_time() - begun_s >= budget_s:
+                return False
+        return False
 
     def _age_s(self) -> float | None:
         newest = self.reader.newest("D")

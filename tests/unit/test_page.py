@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import time
+from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -18,7 +20,7 @@ from schemathesis.checks import (
     status_code_conformance,
 )
 
-from analysis import page_sessions
+from analysis import page_rigs, page_sessions
 from analysis.alarm_store import read_alarms
 from analysis.page import make_app
 from analysis.page_command import page
@@ -26,13 +28,13 @@ from analysis.page_guard import COOKIE, TRIES, Guard, SESSION_s, TRIES_s, new_to
 from analysis.page_rigs import Rigs, Watched
 from analysis.page_sessions import Sessions, sessions_path
 from analysis.register import RegisterReader, soaks_path
+from analysis.state import Look
 from logger.errors import PlainError
 from logger.settings import settings_from_text
 from tests.page_journals import RIG, journal_with_a_leak_alarm
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from fastapi import FastAPI
     from hypothesis.strategies import SearchStrategy
@@ -51,7 +53,8 @@ class Served:
         self.guard = Guard(token, lambda: self.now_s)
         self.app: FastAPI = make_app(self.rigs, self.guard, only_loopback=only_loopback)
         for key in self.rigs.watched:
-            self.rigs.look(key)
+            while key not in self.rigs.states and key not in self.rigs.errors:
+                self.rigs.look(key)
         self.client = TestClient(self.app, base_url="http://127.0.0.1", follow_redirects=False)
 
     def acknowledgements(self) -> list[tuple[int, str, str]]:
@@ -328,6 +331,48 @@ def test_nor_with_a_token_and_without_it_nothing_is_answered(abroad: Served, exa
         if not label.endswith(" /login"):
             assert found <= {303, 401, 405, 411, 413}, label
     assert abroad.acknowledgements() == written
+
+
+def test_a_long_journal_is_read_in_turns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = journal_with_a_leak_alarm(tmp_path)
+    with Look(path, None) as look:
+        whole = look.state()
+    monkeypatch.setattr(page_rigs, "BUDGET_s", 0.0)
+    rigs = Rigs((Watched(RIG, path, None),))
+    turns = 0
+    while RIG not in rigs.states:
+        rigs.look(RIG)
+        turns += 1
+        assert turns < 100
+    # half an hour of the soak at a time
+    assert turns > 8
+    state = rigs.states[RIG]
+    assert (state.findings, state.gas_left, state.decisions) == (
+        whole.findings,
+        whole.gas_left,
+        whole.decisions,
+    )
+    rigs.close()
+
+
+async def test_the_pause_between_looks_never_makes_the_page_stale(monkeypatch: pytest.MonkeyPatch) -> None:
+    pauses: list[float] = []
+
+    async def pause(seconds: float) -> None:
+        pauses.append(seconds)
+        if len(pauses) == 3:
+            raise EOFError
+
+    rigs = Rigs((Watched("a", Path("a.journal"), None),))
+    # begun, and done after 0.01 s, 0.5 s and a minute
+    times = iter([0.0, 0.01, 10.0, 10.5, 100.0, 160.0])
+    monkeypatch.setattr(page_rigs.asyncio, "sleep", pause)
+    monkeypatch.setattr(page_rigs, "time", SimpleNamespace(monotonic=lambda: next(times)))
+    monkeypatch.setattr(rigs, "look", lambda _key: None)
+    with pytest.raises(EOFError):
+        await rigs.run()
+    assert pauses == pytest.approx([1.0, 2.0, 5.0])
+    rigs.close()
 
 
 def test_the_page_says_when_its_own_look_is_old(at_home: Served, monkeypatch: pytest.MonkeyPatch) -> None:
