@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import faulthandler
 import json
 import logging
 import os
@@ -33,6 +34,9 @@ PULSE_VARIABLE: Final = "CORNERHOLD_PULSE"
 PATIENCE_s: Final = 60.0
 """Work may wait so long without any being done. More than the longest honest wait: a try at a port ends in seconds."""
 EVERY_s: Final = 5.0
+GIVE_UP_s: Final = 120.0
+"""After so long without a pulse a process in a container ends itself: an engine begins again what has ended, and leaves
+what hangs."""
 _MOST_STATUS: Final = 400
 
 
@@ -134,6 +138,7 @@ class Caretaker:
             self._socket.close()
             self._socket = None
         if self._file is not None:
+            faulthandler.cancel_dump_traceback_later()
             with contextlib.suppress(OSError):
                 self._file.unlink(missing_ok=True)
 
@@ -162,6 +167,8 @@ class Caretaker:
     def _keep(self, said: dict[str, object]) -> None:
         if self._file is None:
             return
+        # says in the log where each thread hangs, and needs no thread that still runs
+        faulthandler.dump_traceback_later(GIVE_UP_s, exit=True)
         part = self._file.with_name(f"{self._file.name}.part")
         try:
             part.write_text(json.dumps(said | {"monotonic_s": boot_clock_s()}), encoding="utf-8")

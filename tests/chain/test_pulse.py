@@ -302,3 +302,38 @@ def test_a_stage_without_work_never_stands_still() -> None:
     # from now on, not from the last time there was work
     assert progress.standstill(1e6 + pulse.PATIENCE_s) is None
     assert "commands" in (progress.standstill(1e6 + 2 * pulse.PATIENCE_s + 1) or "")
+
+
+HANGS = """
+import asyncio
+from logger import pulse
+
+pulse.GIVE_UP_s = 0.3
+
+async def main():
+    progress = pulse.Progress()
+    progress.add("journal", lambda: (True, 0))
+    progress.stages[0].patience_s = -1.0
+    async with pulse.beating(progress, str):
+        pulse.Caretaker().beat("once")
+        await asyncio.Event().wait()
+
+asyncio.run(main())
+"""
+
+
+def test_what_stands_still_in_a_container_ends_itself_and_says_where(tmp_path: Path) -> None:
+    """An engine begins again what has ended; what hangs it only calls unhealthy."""
+    environment = {**os.environ, "CORNERHOLD_PULSE": str(tmp_path / "pulse")}
+    done = subprocess.run(
+        [sys.executable, "-c", HANGS],
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert "it stands still, and the watchdog is not told any more: journal" in done.stderr
+    assert "Timeout (0:00:00.3" in done.stderr
+    assert "in main" in done.stderr or "in run_forever" in done.stderr
