@@ -52,6 +52,7 @@ LAYOUT: Final = Layout(
         ),
         ("CREATE TABLE points (id INTEGER PRIMARY KEY AUTOINCREMENT, line TEXT NOT NULL)",),
     ),
+    reserve_bytes=1 << 18,
 )
 MOST_POINTS: Final = 50_000
 """So many points wait for InfluxDB at most (with four sections, eleven weeks of findings); then the oldest go."""

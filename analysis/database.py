@@ -11,10 +11,11 @@ import fcntl
 import sqlite3
 import time
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import IO, TYPE_CHECKING, Any, Self
 
 from logger.errors import PlainError
-from logger.journal_schema import atomic, pragma
+from logger.journal_schema import atomic, is_damage, pragma
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,6 +24,11 @@ if TYPE_CHECKING:
 _LOOK_s = 0.05
 _BUSY_s = 10.0
 _RENEWING_s = 2.0
+_CHECKPOINT_PAGES = 16
+WAY_FORWARD = (
+    "nothing was changed: put back a copy, or move it away and begin anew (alarms are found again in the journal, a soak "
+    "is begun again with soak begin --at)"
+)
 
 
 class DatabaseError(PlainError):
@@ -41,6 +47,8 @@ class Layout:
     name: str
     application_id: int
     migrations: tuple[tuple[str, ...], ...]
+    reserve_bytes: int = 0
+    """Room that is kept inside the file, so that it can still be written when the disk is full."""
 
     @property
     def version(self) -> int:
@@ -63,6 +71,8 @@ class Database:
         lock = _take_lock(path, patience_s)
         connection = None
         try:
+            if not path.exists():
+                _make(path, layout)
             connection = sqlite3.connect(path, timeout=_BUSY_s, isolation_level=None, check_same_thread=False)
             _prepare(connection, path, layout)
         except BaseException as error:
@@ -70,13 +80,13 @@ class Database:
                 connection.close()
             lock.close()
             if isinstance(error, sqlite3.Error):
-                raise DatabaseError(path, f"can't be opened: {error}") from error
+                raise _refusal(path, error, "can't be opened") from error
             raise
         return cls(path, connection, lock)
 
     @classmethod
     def open_to_read(cls, path: Path, layout: Layout) -> Database | None:
-        """Open for reading; None while there is no such file, or one that is just being made.
+        """Open for reading; None while there is no such file.
 
         A file of an older version is brought to the present one first.
         """
@@ -92,16 +102,14 @@ class Database:
             )
             try:
                 version = _check_owner(connection, path, layout)
-                if 0 < version < layout.version:
+                if version < layout.version:
                     cls.open_to_write(path, layout, _RENEWING_s).close()
+                _check_whole(connection, path)
             except BaseException:
                 connection.close()
                 raise
         except sqlite3.Error as error:
-            raise DatabaseError(path, f"can't be read: {error}") from error
-        if not version:
-            connection.close()
-            return None
+            raise _refusal(path, error, "can't be read") from error
         return cls(path, connection, None)
 
     def close(self) -> None:
@@ -126,15 +134,16 @@ class Database:
         try:
             with atomic(self._connection) as connection:
                 yield connection
+                _seal(connection)
         except sqlite3.Error as error:
-            raise DatabaseError(self.path, f"nothing was written: {error}") from error
+            raise _refusal(self.path, error, "nothing was written") from error
 
     def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
         """The rows of one short reading statement."""
         try:
             return self._connection.execute(statement, values).fetchall()
         except sqlite3.Error as error:
-            raise DatabaseError(self.path, f"can't be read: {error}") from error
+            raise _refusal(self.path, error, "can't be read") from error
 
 
 def _take_lock(path: Path, patience_s: float) -> IO[str]:
@@ -158,12 +167,14 @@ def _take_lock(path: Path, patience_s: float) -> IO[str]:
 
 
 def _check_owner(connection: sqlite3.Connection, path: Path, layout: Layout) -> int:
-    """Refuse a file that is somebody else's, or of a newer version; return its version (0: empty)."""
+    """Refuse a file that is somebody else's, empty, or of a newer version; return its version."""
     version = int(pragma(connection, "user_version"))
     owner = int(pragma(connection, "application_id"))
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if owner != layout.application_id and (tables or version or owner):
-        raise DatabaseError(path, f"is no {layout.name} of cornerhold")
+        raise DatabaseError(path, f"is no {layout.name} of cornerhold, or damaged; {WAY_FORWARD}")
+    if not tables or not version:
+        raise _damaged(path, "it is empty")
     if version > layout.version:
         raise DatabaseError(
             path,
@@ -175,18 +186,94 @@ def _check_owner(connection: sqlite3.Connection, path: Path, layout: Layout) -> 
 
 def _prepare(connection: sqlite3.Connection, path: Path, layout: Layout) -> None:
     version = _check_owner(connection, path, layout)
-    if version:
-        verdict = pragma(connection, "quick_check(1)")
-        if verdict != "ok":
-            raise DatabaseError(path, f"is damaged: {' '.join(str(verdict).split())}")
+    _check_whole(connection, path)
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = ON")
-    if version == layout.version:
-        return
+    if version != layout.version:
+        _migrate(connection, layout, version)
+    if layout.reserve_bytes:
+        _reserve(connection, layout.reserve_bytes)
+
+
+def _make(path: Path, layout: Layout) -> None:
+    """A new file is there whole or not at all, so that an empty one is never mistaken for one that is being made."""
+    part = path.with_name(path.name + ".new")
+    part.unlink(missing_ok=True)
+    with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as connection:
+        _migrate(connection, layout, 0)
+    part.replace(path)
+
+
+def _migrate(connection: sqlite3.Connection, layout: Layout, version: int) -> None:
     with atomic(connection):
         for step in layout.migrations[version:]:
             for statement in step:
                 connection.execute(statement)
         connection.execute(f"PRAGMA application_id = {layout.application_id}")
         connection.execute(f"PRAGMA user_version = {layout.version}")
+        _seal(connection)
+
+
+def _refusal(path: Path, error: sqlite3.Error, what: str) -> DatabaseError:
+    if is_damage(error):
+        return _damaged(path, str(error))
+    return DatabaseError(path, f"{what}: {error}")
+
+
+def _damaged(path: Path, how: str) -> DatabaseError:
+    return DatabaseError(path, f"is damaged ({' '.join(how.split())}); {WAY_FORWARD}")
+
+
+def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse a file that doesn't hold together, or isn't what was written: SQLite has no check of its own for that."""
+    verdict = pragma(connection, "integrity_check(1)")
+    if verdict != "ok":
+        raise _damaged(path, str(verdict))
+    connection.execute("BEGIN")  # one state of it, whoever writes meanwhile
+    try:
+        there = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'seal'").fetchone()
+        sealed = connection.execute("SELECT digest FROM seal").fetchone() if there else None
+        right = sealed is None or sealed[0] == _digest(connection)
+    finally:
+        connection.execute("ROLLBACK")
+    if not right:
+        raise _damaged(path, "it is not what was written")
+
+
+def _seal(connection: sqlite3.Connection) -> None:
+    """Keep a digest of all there is, in the transaction that changed it. These files are small."""
+    connection.execute(
+        "CREATE TABLE IF NOT EXISTS seal (id INTEGER PRIMARY KEY CHECK (id = 1), digest TEXT NOT NULL)"
+    )
+    connection.execute("INSERT OR REPLACE INTO seal VALUES (1, ?)", (_digest(connection),))
+
+
+def _digest(connection: sqlite3.Connection) -> str:
+    digest = sha256()
+    tables = connection.execute(
+        "SELECT name, sql FROM sqlite_master WHERE name NOT IN ('seal', 'reserve') AND name NOT LIKE 'sqlite_%' "
+        "ORDER BY name"
+    ).fetchall()
+    for name, statement in tables:
+        digest.update(f"{name}:{statement}\n".encode())
+        if statement.startswith("CREATE TABLE"):
+            for row in connection.execute(f"SELECT * FROM {name} ORDER BY rowid"):  # noqa: S608  our own names
+                digest.update(repr(row).encode())
+    return digest.hexdigest()
+
+
+def _reserve(connection: sqlite3.Connection, size: int) -> None:
+    """Make file and write-ahead log so large that some hundred small writes need no new room on the disk.
+
+    Pages that were used once stay in the file as free ones, and the log is written from its beginning again after each
+    checkpoint. On a disk that is full already there is nothing to be had.
+    """
+    with contextlib.suppress(sqlite3.OperationalError):
+        with atomic(connection):
+            connection.execute("CREATE TABLE IF NOT EXISTS reserve (room BLOB)")
+            connection.execute("INSERT INTO reserve VALUES (zeroblob(?))", (size,))
+        with atomic(connection):
+            connection.execute("DROP TABLE reserve")
+        connection.execute("PRAGMA wal_checkpoint(RESTART)").fetchall()
+    connection.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")

@@ -51,7 +51,7 @@ def export(
         raise typer.BadParameter(
             "has a begin and an end of its own: leave --from and --to out", param_hint="--soak"
         )
-    with JournalReader(journal) as reader, shown_progress("exporting") as progress:
+    with JournalReader(journal, whole=True) as reader, shown_progress("exporting") as progress:
         done = export_recording(reader, output, settings, span_us, progress, entries)
     first, last = (
         utc_from_us(us).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -263,7 +263,7 @@ def analyse_journal(
 
     `soak` is its name; None: the soak that was begun last, or the whole journal if there never was one.
     """
-    with JournalReader(path) as reader:
+    with JournalReader(path, whole=True) as reader:
         follower = JournalFollower(reader, settings, *chosen(path, soak))
         while follower.step(portion):
             pass

@@ -78,7 +78,7 @@ def of_readings(
 def of_journal(path: Path, settings: Settings | None, name: str | None) -> Material:
     """Gather it from a soak of a journal: the one of this name, else the last, else all of it."""
     plan, beside = chosen(path, name)
-    with JournalReader(path) as reader:
+    with JournalReader(path, whole=True) as reader:
         material = material_of(_followed(reader, settings, plan, beside), final=True)
         if material is None:
             what = "" if plan is None else f" in the soak '{plan.name}'"

@@ -89,6 +89,7 @@ class Service:
         self.mirrored: FindingsSource | None = None
         self.desk: Desk | None = None
         self.postman: Postman | None = None
+        self._file_fails = False
         self._file: tuple[int, int] | None = None
         self._turns = 0
         self._watcher: Watcher | None = None
@@ -162,7 +163,7 @@ class Service:
         told = False
         while not stop.is_set():
             try:
-                return JournalReader(self.path)
+                return JournalReader(self.path, whole=True)
             except JournalError:
                 # a journal that is just being made has no tables yet
                 if os.path.exists(self.path):  # noqa: ASYNC240, PTH110  one look at a local file
@@ -313,9 +314,20 @@ class Service:
         from analysis.files import whole_file  # noqa: PLC0415
 
         said = watcher.findings(final=final)
-        if said is not None and self.findings_file is not None:
+        if said is None or self.findings_file is None:
+            return said
+        try:
             with whole_file(self.findings_file) as handle:
                 handle.write(json.dumps(said, ensure_ascii=False, allow_nan=False) + "\n")
+        except (OSError, PlainError) as error:
+            # a full disk must not end the watch; at the end it is an error like any other
+            if final:
+                raise
+            if not self._file_fails:
+                log.error("%s: can't be written now (%s); the watch goes on", self.findings_file, error)  # noqa: TRY400
+            self._file_fails = True
+        else:
+            self._file_fails = False
         return said
 
 

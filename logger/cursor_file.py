@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import logging
 import os
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from zlib import crc32
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
 
@@ -27,8 +29,7 @@ class CursorFile:
         From 0 on everything is dealt with once more, which a follower must bear anyway.
         """
         try:
-            said = json.loads(self.path.read_text(encoding="utf-8"))
-            entry = said["entry"]
+            entry = unsealed(self.path.read_text(encoding="utf-8"))["entry"]
         except FileNotFoundError:
             return 0
         except (OSError, ValueError, TypeError, KeyError):
@@ -40,7 +41,7 @@ class CursorFile:
 
     def save(self, entry: int) -> None:
         """Keep a number; what stood there before stays until the new one is on the disk."""
-        replace_file(self.path, json.dumps({"entry": entry}))
+        replace_file(self.path, sealed({"entry": entry}))
 
 
 def replace_file(path: Path, text: str) -> None:
@@ -51,3 +52,24 @@ def replace_file(path: Path, text: str) -> None:
         file.flush()
         os.fsync(file.fileno())
     part.replace(path)
+
+
+def sealed(said: Mapping[str, Any]) -> str:
+    """A small JSON object with a check value: a digit that was hit would leave out entries without a word.
+
+    >>> unsealed(sealed({"entry": 7}))
+    {'entry': 7}
+    """
+    return json.dumps({**said, "check": _check(said)}, ensure_ascii=False)
+
+
+def unsealed(text: str) -> dict[str, Any]:
+    """The object again; ValueError if it isn't what was written."""
+    said = json.loads(text)
+    if not isinstance(said, dict) or said.pop("check", None) != _check(said):
+        raise ValueError("not what was written")
+    return said
+
+
+def _check(said: Mapping[str, Any]) -> str:
+    return f"{crc32(json.dumps(said, sort_keys=True).encode()):08x}"

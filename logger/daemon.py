@@ -20,7 +20,7 @@ from logger.conversation import Conversation, Limits
 from logger.detect import DetectError, find_rig
 from logger.errors import PlainError
 from logger.framing import LineSplitter
-from logger.journal import Journal
+from logger.journal import Journal, JournalBlockedError
 from logger.keeper import Keeper
 from logger.link_state import Link, Notice, Tone, duration_text
 from logger.port import Port, PortBusyError, PortError, PortReader
@@ -54,6 +54,8 @@ class Pace:
     silence_s: float = 12.0
     """Without a valid line for so long the port is opened again; a slow rig is asked before (`probe_s`)."""
     report_s: float = 3600.0
+    retry_s: float = 1.0
+    """How long to wait when nothing can be written before it is tried again."""
     close_s: float = 5.0
     """How long the end may take for its last words to the rig."""
 
@@ -119,6 +121,7 @@ class Daemon:
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         self._conversation = Conversation()
         self._keeper: Keeper | None = None
+        self._blocked_s: float | None = None  # since when nothing can be written
         self._told: set[str] = set()
         self._done: Counter[str] = Counter()
         self._said = "no rig yet"
@@ -142,7 +145,8 @@ class Daemon:
 
     def status(self) -> str:
         """In a line how it stands."""
-        return f"{self._said}; {self._conversation.counters.samples} samples stored since the start"
+        said = self._said if self._blocked_s is None else "NOTHING CAN BE WRITTEN"
+        return f"{said}; {self._conversation.counters.samples} samples stored since the start"
 
     async def run(self) -> None:
         """Log until `stop`; raises the first fatal error."""
@@ -266,9 +270,13 @@ class Daemon:
             elif not data:
                 self._splitter.reset()
                 self._conversation.opened(now_s)
-            elif session is self._session and not self._stop.is_set():
+            elif session is self._session and not self._stop.is_set() and not self._overfull():
                 self._hear_bytes(data, now_s)
             self._pass_on()
+
+    def _overfull(self) -> bool:
+        """Nothing can be written, and enough is held: the rig keeps what isn't heard, and is asked again."""
+        return self._keeper is not None and self._keeper.waiting >= _MANY_ITEMS
 
     def _hear_bytes(self, data: bytes, now_s: float) -> None:
         heard = False
@@ -342,13 +350,26 @@ class Daemon:
             await self._work.wait()
             self._work.clear()
             await self._commit()
+            if self._blocked_s is not None:
+                self._work.set()
+                await asyncio.sleep(self._pace.retry_s)
             await asyncio.sleep(self._pace.between_commits_s)
 
     async def _commit(self) -> None:
         items = self._conversation.take_items()
-        if not items:
+        if not items and self._blocked_s is None:
             return
-        safe = await asyncio.get_running_loop().run_in_executor(self._pool, self._keep, items)
+        try:
+            safe = await asyncio.get_running_loop().run_in_executor(self._pool, self._keep, items)
+        except JournalBlockedError as error:
+            self._done["journal"] += 1  # to try again is its work, as it is the link's
+            if self._blocked_s is None:
+                self._blocked_s = self._now_s()
+                _log.error("%s; the rig keeps what is not safe, trying again", error)
+            return
+        if self._blocked_s is not None:
+            blocked, self._blocked_s = duration_text(self._now_s() - self._blocked_s), None
+            _log.info("%s: can be written again, after %s", self._journal_path, blocked)
         self._room.set()
         self._done["journal"] += 1
         if safe is not None:
@@ -386,20 +407,8 @@ class Daemon:
                     await loop.run_in_executor(self._pool, self._keeper.forget_older_than, keep_days)
 
     def _report(self) -> None:
-        counters = self._conversation.counters
         faults = ", ".join(f"{reason}: {count}" for reason, count in sorted(self._faults.items())) or "none"
-        _log.info(
-            "%d samples stored, %d missing in %d gaps; line faults: %s; overlong: %d; resends asked for: %d, "
-            "duplicates: %d, wrong number of values: %d",
-            counters.samples,
-            counters.missing,
-            counters.gaps,
-            faults,
-            self._splitter.overlong,
-            counters.resends,
-            counters.duplicates,
-            counters.value_count,
-        )
+        _log.info("%s", self._conversation.counters.words(faults, self._splitter.overlong))
 
     # ---------------------------------------------------------------- the end
 

@@ -15,13 +15,22 @@ from typing import IO, TYPE_CHECKING, Self
 
 from logger.clock import Stamp
 from logger.journal_schema import (
+    SELECT_ENTRIES,
+    WAY_FORWARD,
     BootRecord,
     Entry,
+    JournalBlockedError,
     JournalError,
     atomic,
     boot_records,
+    checked_entries,
+    entry_check,
+    is_blocked,
     prepare,
+    refusal,
+    row_check,
     sample_body,
+    seal_boot,
 )
 from logger.settings import settings_fingerprint
 
@@ -29,9 +38,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-__all__ = ["BootRecord", "Entry", "Journal", "JournalError", "sample_body"]
+__all__ = ["BootRecord", "Entry", "Journal", "JournalBlockedError", "JournalError", "sample_body"]
 
-_INSERT = "INSERT INTO entries (kind, boot_id, seq, rig_us, utc_us, body) VALUES (?, ?, ?, ?, ?, ?)"
+_INSERT = (
+    "INSERT INTO entries (id, kind, boot_id, seq, rig_us, utc_us, body, crc) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+)
+_OF_A_JOURNAL = (".soaks", ".alarms")
+"""What the analysis keeps beside it speaks of its entries by number (analysis/register.py, analysis/alarm_store.py)."""
 _PRUNE_ROWS = 20_000
 """Old entries go in such portions: each holds the write lock for some 50 ms at most."""
 
@@ -50,6 +63,7 @@ class Journal:
         """Open or create; raises JournalError (second writer, damaged, newer, somebody else's)."""
         lock = _take_lock(path)
         try:
+            _refuse_orphans(path)
             connection = sqlite3.connect(path, timeout=10.0, isolation_level=None, check_same_thread=False)
             try:
                 prepare(connection, path)
@@ -60,7 +74,7 @@ class Journal:
                 raise
         except sqlite3.Error as error:
             lock.close()
-            raise JournalError(path, f"can't be opened: {error}") from error
+            raise refusal(path, error, "can't be opened") from error
         except BaseException:
             lock.close()
             raise
@@ -86,14 +100,18 @@ class Journal:
             with atomic(self._connection) as connection:
                 yield connection
         except sqlite3.Error as error:
-            raise JournalError(self.path, f"nothing was written: {error}") from error
+            if is_blocked(error):
+                raise JournalBlockedError(self.path, f"nothing can be written: {error}") from error
+            raise refusal(self.path, error, "nothing was written") from error
 
     def append(self, batch: Sequence[Entry]) -> None:
         """Append entries in order, all or none; their ids are given here."""
         if not batch:
             return
         with self.atomic() as connection:
-            connection.executemany(_INSERT, [entry[1:] for entry in batch])
+            first = self._newest_id(connection) + 1
+            rows = [(number, *entry[1:]) for number, entry in enumerate(batch, first)]
+            connection.executemany(_INSERT, [(*row, entry_check(*row)) for row in rows])
 
     def note_boot(
         self,
@@ -110,7 +128,9 @@ class Journal:
         Whether a boot number that is known means the same boot is the conversation's to judge.
         """
         with self.atomic() as connection:
-            known = boot_records(connection, "rig = ? AND boot = ?", (rig, boot)) if resumed else []
+            known = (
+                boot_records(connection, self.path, "rig = ? AND boot = ?", (rig, boot)) if resumed else []
+            )
             if known and known[-1].channels == tuple(channels):
                 boot_id: int | None = known[-1].id
                 connection.execute(
@@ -130,11 +150,12 @@ class Journal:
                         self._newest_id(connection) + 1,
                     ),
                 ).lastrowid
-            return boot_records(connection, "id = ?", (boot_id,))[0]
+            seal_boot(connection, boot_id or 0)
+            return boot_records(connection, self.path, "id = ?", (boot_id,))[0]
 
     def boots(self) -> list[BootRecord]:
         """All boots, oldest first."""
-        return boot_records(self._connection)
+        return boot_records(self._connection, self.path)
 
     def anchor_boot(self, boot_id: int, anchor: Stamp) -> None:
         """Keep where uptime zero of a boot lies on the time axis; write it before the boot's first sample."""
@@ -143,30 +164,28 @@ class Journal:
                 "UPDATE boots SET anchor_rig_us = ?, anchor_utc_us = ? WHERE id = ?",
                 (anchor.rig_us, anchor.utc_us, boot_id),
             )
+            seal_boot(connection, boot_id)
 
     def last_seq(self, boot_id: int) -> int | None:
         """The highest sample number of a boot (the boots table's id) that is safe in the journal."""
-        row = self._connection.execute(
-            "SELECT max(seq) FROM entries WHERE kind = 'D' AND boot_id = ?", (boot_id,)
-        ).fetchone()
-        return None if row[0] is None else int(row[0])
+        entry = self._last("kind = 'D' AND boot_id = ? ORDER BY seq DESC", (boot_id,))
+        return None if entry is None else entry.seq
 
     def last_uptime_ms(self, record: BootRecord) -> int | None:
         """The unwrapped uptime of the last sample of a boot; None if there is none."""
         if record.anchor is None:
             return None
-        row = self._connection.execute(
-            "SELECT rig_us FROM entries WHERE kind = 'D' AND boot_id = ? ORDER BY seq DESC LIMIT 1",
-            (record.id,),
-        ).fetchone()
-        return None if row is None else round((row[0] - record.anchor.rig_us) / 1000)
+        entry = self._last("kind = 'D' AND boot_id = ? ORDER BY seq DESC", (record.id,))
+        return None if entry is None else round((entry.rig_us - record.anchor.rig_us) / 1000)
 
     def newest_stamp(self) -> Stamp | None:
         """The stamp of the newest sample or event; where the time axis goes on."""
-        row = self._connection.execute(
-            "SELECT rig_us, utc_us FROM entries WHERE kind IN ('D', 'E') ORDER BY id DESC LIMIT 1"
-        ).fetchone()
-        return None if row is None else Stamp(row[0], row[1])
+        entry = self._last("kind IN ('D', 'E') ORDER BY id DESC", ())
+        return None if entry is None else Stamp(entry.rig_us, entry.utc_us)
+
+    def _last(self, where: str, values: tuple[int, ...]) -> Entry | None:
+        rows = self._connection.execute(f"{SELECT_ENTRIES} WHERE {where} LIMIT 1", values).fetchall()
+        return next(iter(checked_entries(rows, self.path)), None)
 
     def retention(self, keep_days: float) -> int:
         """Forget entries older than so many days before the newest; return how many went.
@@ -200,15 +219,26 @@ class Journal:
                 "SELECT fingerprint FROM configurations ORDER BY id DESC LIMIT 1"
             ).fetchone()
             if row is None or row[0] != fingerprint:
+                new = (self._newest_id(connection) + 1, fingerprint, text)
                 connection.execute(
-                    "INSERT INTO configurations (first_entry, fingerprint, text) VALUES (?, ?, ?)",
-                    (self._newest_id(connection) + 1, fingerprint, text),
+                    "INSERT INTO configurations (first_entry, fingerprint, text, crc) VALUES (?, ?, ?, ?)",
+                    (*new, row_check(new)),
                 )
 
     @staticmethod
     def _newest_id(connection: sqlite3.Connection) -> int:
         row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'entries'").fetchone()
         return 0 if row is None else int(row[0])
+
+
+def _refuse_orphans(path: Path) -> None:
+    """An empty journal beside the soaks and alarms of a full one: they would be taken for its own."""
+    if path.exists() and path.stat().st_size:
+        return
+    orphans = [name for ending in _OF_A_JOURNAL if (name := path.with_name(path.name + ending)).exists()]
+    if orphans:
+        named = " and ".join(str(name) for name in orphans)
+        raise JournalError(path, f"is empty or gone, but {named} belong to it; {WAY_FORWARD}")
 
 
 def _take_lock(path: Path) -> IO[str]:

@@ -17,12 +17,19 @@ import numpy as np
 
 from logger.journal_schema import (
     SCHEMA_VERSION,
+    SELECT_ENTRIES,
     BootRecord,
     Configuration,
     Entry,
     JournalError,
     boot_records,
     check_owner,
+    check_whole,
+    checked_entries,
+    damaged,
+    is_damage,
+    refusal,
+    row_check,
 )
 
 if TYPE_CHECKING:
@@ -31,11 +38,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-_NEXT = "SELECT id, kind, boot_id, seq, rig_us, utc_us, body FROM entries WHERE id > ? ORDER BY id LIMIT ?"
-_NEWEST = (
-    "SELECT id, kind, boot_id, seq, rig_us, utc_us, body FROM entries WHERE kind = ? AND id <= ? "
-    "ORDER BY id DESC LIMIT 1"
-)
+_NEXT = f"{SELECT_ENTRIES} WHERE id > ? ORDER BY id LIMIT ?"
+_NEWEST = f"{SELECT_ENTRIES} WHERE kind = ? AND id <= ? ORDER BY id DESC LIMIT 1"
 _LAST_ID = 2**63 - 1
 _READ_ONLY_ADVICE = (
     " (in a folder that you can't write to, a journal is readable while its logger runs: copy it)"
@@ -45,8 +49,12 @@ _READ_ONLY_ADVICE = (
 class JournalReader:
     """A follower's view of a journal; `cursor` is the id of the last entry that was read."""
 
-    def __init__(self, path: Path, cursor: int = 0) -> None:
-        """Open read-only; raises JournalError if there is no journal, or none that this version can read."""
+    def __init__(self, path: Path, cursor: int = 0, *, whole: bool = False) -> None:
+        """Open read-only; raises JournalError if there is no journal, or none that this version can read.
+
+        Each entry is checked as it is read. `whole`: the file is, too, so that none can be missing without a word (some
+        seconds per million entries); for those who judge by it.
+        """
         self.path, self.cursor = path, cursor
         if not path.is_file():
             raise JournalError(path, "there is no such journal: is the logger started, and is this its file?")
@@ -66,11 +74,15 @@ class JournalReader:
                         f"is of journal version {version}; start the logger on it once, which brings it to "
                         f"version {SCHEMA_VERSION}",
                     )
+                if whole:
+                    check_whole(self._connection, path)
             except BaseException:
                 self._connection.close()
                 raise
         except sqlite3.Error as error:
             advice = "" if os.access(path.parent, os.W_OK) else _READ_ONLY_ADVICE
+            if is_damage(error):
+                raise damaged(path, str(error)) from error
             raise JournalError(path, f"can't be read: {error}{advice}") from error
 
     def close(self) -> None:
@@ -87,8 +99,7 @@ class JournalReader:
 
     def read(self, limit: int = 5000) -> list[Entry]:
         """The next entries after the cursor, which moves on; an empty list if there are none yet."""
-        rows = self._rows(_NEXT, (self.cursor, limit))
-        entries = [Entry._make(row) for row in rows]
+        entries = checked_entries(self._rows(_NEXT, (self.cursor, limit)), self.path)
         if entries:
             self.cursor = entries[-1].id
         return entries
@@ -96,19 +107,22 @@ class JournalReader:
     def boots(self) -> dict[int, BootRecord]:
         """All boots by their id."""
         try:
-            return {record.id: record for record in boot_records(self._connection)}
+            return {record.id: record for record in boot_records(self._connection, self.path)}
         except sqlite3.Error as error:
-            raise JournalError(self.path, f"can't be read: {error}") from error
+            raise refusal(self.path, error, "can't be read") from error
 
     def configurations(self) -> list[Configuration]:
         """The settings that were in force, oldest first."""
-        rows = self._rows("SELECT first_entry, fingerprint, text FROM configurations ORDER BY id", ())
-        return [Configuration(*row) for row in rows]
+        rows = self._rows("SELECT first_entry, fingerprint, text, crc FROM configurations ORDER BY id", ())
+        for *row, crc in rows:
+            if crc is not None and crc != row_check(row):
+                raise damaged(self.path, "the copy of the settings is not what was written")
+        return [Configuration(*row[:3]) for row in rows]
 
     def newest(self, kind: str = "D", up_to: int | None = None) -> Entry | None:
         """The newest entry of one kind, or the newest with an id up to `up_to`."""
         rows = self._rows(_NEWEST, (kind, _LAST_ID if up_to is None else up_to))
-        return Entry._make(rows[0]) if rows else None
+        return next(iter(checked_entries(rows, self.path)), None)
 
     def newest_id(self) -> int:
         """The id of the newest entry of any kind, 0 if there is none."""
@@ -134,7 +148,7 @@ class JournalReader:
         try:
             return self._connection.execute(statement, values).fetchall()
         except sqlite3.Error as error:
-            raise JournalError(self.path, f"can't be read: {error}") from error
+            raise refusal(self.path, error, "can't be read") from error
 
 
 @dataclass(frozen=True, slots=True)

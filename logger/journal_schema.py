@@ -11,6 +11,7 @@ import json
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
+from zlib import crc32
 
 from logger.clock import Stamp
 from logger.errors import PlainError
@@ -52,8 +53,23 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             fingerprint TEXT NOT NULL,
             text TEXT NOT NULL)""",
     ),
+    # what was written before has no check
+    (
+        "ALTER TABLE entries ADD COLUMN crc INTEGER",
+        "ALTER TABLE boots ADD COLUMN crc INTEGER",
+        "ALTER TABLE configurations ADD COLUMN crc INTEGER",
+    ),
 )
 SCHEMA_VERSION = len(MIGRATIONS)
+
+_FULL, _IO_ERROR = 13, 10
+"""SQLITE_FULL and SQLITE_IOERR (sqlite.org/rescode.html)."""
+_DAMAGE = {1, 11, 24, 26}
+"""SQLITE_ERROR (a statement of ours that the file doesn't fit), CORRUPT, FORMAT, NOTADB."""
+WAY_FORWARD = (
+    "nothing was changed: put back a copy, or move it away together with the files of the same name beside it and begin "
+    "anew (the rig sends again what was not called safe)"
+)
 
 
 class JournalError(PlainError):
@@ -63,6 +79,32 @@ class JournalError(PlainError):
         """Keep file and reason."""
         self.path, self.reason = path, reason
         super().__init__(f"{path}: {reason}")
+
+
+class JournalBlockedError(JournalError):
+    """Nothing can be written for now: the disk is full, or the system refuses. It can be tried again."""
+
+
+def damaged(path: Path, how: str) -> JournalError:
+    """A file that isn't what was written, with the way forward."""
+    return JournalError(path, f"is damaged ({' '.join(how.split())}); {WAY_FORWARD}")
+
+
+def refusal(path: Path, error: sqlite3.Error, what: str) -> JournalError:
+    """What SQLite said, as ours: damage, or `what` ("can't be read") could not be done."""
+    return damaged(path, str(error)) if is_damage(error) else JournalError(path, f"{what}: {error}")
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether an error says that the file isn't what was written; text that is no text has no code of its own."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return "UTF-8" in str(error) if code is None else isinstance(code, int) and code & 0xFF in _DAMAGE
+
+
+def is_blocked(error: sqlite3.Error) -> bool:
+    """Whether a failed write may work later: no room, or an error of the disk (a limit on file sizes shows as one)."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return isinstance(code, int) and code & 0xFF in {_FULL, _IO_ERROR}
 
 
 class Entry(NamedTuple):
@@ -104,6 +146,31 @@ class Configuration:
     text: str
 
 
+def entry_check(*row: object) -> int:
+    """The check value of an entry, from id to body: SQLite has none of its own for what is in its pages."""
+    return crc32(",".join(map(str, row)).encode("utf-8", "surrogateescape"))
+
+
+SELECT_ENTRIES = "SELECT id, kind, boot_id, seq, rig_us, utc_us, body, crc FROM entries"
+
+
+def checked_entries(rows: Sequence[tuple[Any, ...]], path: Path) -> list[Entry]:
+    """Entries from the rows of `SELECT_ENTRIES`; raises JournalError for one that isn't what was written."""
+    for row in rows:
+        if row[7] is not None and row[7] != entry_check(*row[:7]):
+            raise damaged(path, f"entry {row[0]} is not what was written")
+    return [Entry._make(row[:7]) for row in rows]
+
+
+def row_check(row: Sequence[object]) -> int:
+    """The check value of a row of a small table.
+
+    >>> row_check((1, "bay", None)) == row_check((1, "bax", None))
+    False
+    """
+    return crc32(repr(tuple(row)).encode())
+
+
 def sample_body(values: Sequence[int | str | None]) -> str:
     """The body of a D entry.
 
@@ -138,7 +205,7 @@ def check_owner(connection: sqlite3.Connection, path: Path) -> int:
     owner = int(pragma(connection, "application_id"))
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if owner != APPLICATION_ID and (tables or version or owner):
-        raise JournalError(path, "is a database of another program")
+        raise JournalError(path, f"is a database of another program, or damaged; {WAY_FORWARD}")
     if version > SCHEMA_VERSION:
         raise JournalError(
             path,
@@ -148,13 +215,18 @@ def check_owner(connection: sqlite3.Connection, path: Path) -> int:
     return version
 
 
+def check_whole(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse a file whose pages or indexes don't fit together; some seconds per million entries."""
+    verdict = pragma(connection, "integrity_check(1)")
+    if verdict != "ok":
+        raise damaged(path, str(verdict))
+
+
 def prepare(connection: sqlite3.Connection, path: Path) -> None:
     """The ritual before writing: whose is it, is it sound, then bring it to the present version."""
     version = check_owner(connection, path)
     if version:
-        verdict = pragma(connection, "quick_check(1)")
-        if verdict != "ok":
-            raise JournalError(path, f"is damaged: {' '.join(str(verdict).split())}")
+        check_whole(connection, path)
     else:
         connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
     connection.execute("PRAGMA journal_mode = WAL")
@@ -175,10 +247,14 @@ _BOOT_COLUMNS = "id, boot, rig, firmware, period_ms, channels, anchor_rig_us, an
 
 
 def boot_records(
-    connection: sqlite3.Connection, where: str = "1", values: tuple[Any, ...] = ()
+    connection: sqlite3.Connection, path: Path, where: str = "1", values: tuple[Any, ...] = ()
 ) -> list[BootRecord]:
     """Boots, oldest first; `where` is a condition of our own with `?` for the values."""
-    rows = connection.execute(f"SELECT {_BOOT_COLUMNS} FROM boots WHERE {where} ORDER BY id", values)  # noqa: S608
+    statement = f"SELECT {_BOOT_COLUMNS}, crc FROM boots WHERE {where} ORDER BY id"  # noqa: S608
+    rows = connection.execute(statement, values).fetchall()
+    for *row, crc in rows:
+        if crc is not None and crc != row_check(row):
+            raise damaged(path, f"boot {row[0]} is not what was written")
     return [
         BootRecord(
             id=row[0],
@@ -190,5 +266,11 @@ def boot_records(
             anchor=None if row[6] is None else Stamp(row[6], row[7]),
             first_entry=row[8],
         )
-        for row in rows.fetchall()
+        for row in rows
     ]
+
+
+def seal_boot(connection: sqlite3.Connection, boot_id: int) -> None:
+    """Renew the check value of a boot's row, in the transaction that changed it."""
+    row = connection.execute(f"SELECT {_BOOT_COLUMNS} FROM boots WHERE id = ?", (boot_id,)).fetchone()  # noqa: S608
+    connection.execute("UPDATE boots SET crc = ? WHERE id = ?", (row_check(row), boot_id))

@@ -1,7 +1,8 @@
 """From what the conversation delivers to entries in the journal: which boot, which time, which body.
 
 One keeper owns the journal and the rig's clock, and is used from one thread. What `keep` has returned from is
-on the disk.
+on the disk. When nothing can be written (a full disk) it holds what it was given, in order and with the times of its
+arrival, and writes it with the next call that can.
 
 Bodies: D the value fields as sent; I, E, G and C a JSON object each (I the identity's fields, E ``code`` and
 ``text``, G ``first_seq``, ``last_seq`` and ``reason``, C ``kind``, ``seconds`` and ``sentence``). A G entry's
@@ -11,16 +12,19 @@ seq is the first missing one.
 from __future__ import annotations
 
 import json
+from collections import deque
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from logger.clock import ClockNote, HostTime, RigClock
 from logger.conversation import BootKey, Gap, Heard, Item, StoredBoot
-from logger.journal import BootRecord, Entry, Journal
+from logger.journal import BootRecord, Entry, Journal, JournalBlockedError
 from logger.protocol import Identity, RigEvent, Sample
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from logger.clock import Stamp
     from logger.settings import RigSettings
 
 
@@ -32,6 +36,17 @@ class Keeper:
         self._journal = journal
         self._clock = RigClock(rig.clock, rig.begin_utc, journal.newest_stamp())
         self._boots: dict[int, BootRecord] = {}
+        self._items: deque[tuple[Item, HostTime]] = deque()  # with the time at which they were handed over
+        self._entries: list[Entry] = []  # stamped, and not on the disk yet
+        self._anchors: dict[int, Stamp] = {}  # of boots, the same
+        self._safe: tuple[int, int] | None = None
+        self._at = HostTime(0, 0)
+        self._arrived = (0.0, self._at)
+
+    @property
+    def waiting(self) -> int:
+        """How many items are held because nothing could be written."""
+        return len(self._items) + len(self._entries)
 
     def stored_boots(self) -> dict[BootKey, StoredBoot]:
         """What the conversation needs to know of the journal when the program starts."""
@@ -43,39 +58,55 @@ class Keeper:
         return stored
 
     def keep(self, items: Sequence[Item], now: HostTime) -> tuple[int, int] | None:
-        """Write `items`, all or none; return life and seq of the last sample among them, now safe."""
-        entries: list[Entry] = []
-        safe: tuple[int, int] | None = None
-        wall_us = now.utc_us - now.monotonic_us
-        at_s, at = 0.0, HostTime(0, wall_us)
-        for item in items:
-            if isinstance(item, Gap):
-                entries.append(self._gap(item, now))
-                continue
-            if item.at_s != at_s:  # lines that were read together arrived together
-                at_s, arrival_us = item.at_s, round(item.at_s * 1e6)
-                at = HostTime(arrival_us, arrival_us + wall_us)
-            record = item.record
-            if isinstance(record, Sample):
-                entries.append(self._sample(record, item.life, at))
-                safe = item.life, record.seq
-            elif isinstance(record, Identity):
-                entries.append(self._identity(record, item, at))
-            else:
-                entries.append(self._event(record, item.life, at))
-        entries += [self._note(note, now) for note in self._clock.take_notes()]
-        self._journal.append(entries)
+        """Write `items` and what was held, all or none; return life and seq of the last sample among them, now safe.
+
+        Raises `JournalBlockedError` when nothing can be written: everything is held then, don't hand it over again.
+        """
+        self._items += [(item, now) for item in items]
+        while self._items:
+            self._take(*self._items[0])
+            self._items.popleft()
+        self._entries += [self._note(note, now) for note in self._clock.take_notes()]
+        # where a boot's uptime lies on the time axis stands there before its first sample
+        while self._anchors:
+            boot_id, anchor = next(iter(self._anchors.items()))
+            self._journal.anchor_boot(boot_id, anchor)
+            del self._anchors[boot_id]
+        self._journal.append(self._entries)
+        self._entries = []
+        safe, self._safe = self._safe, None
         return safe
 
     def forget_older_than(self, keep_days: float) -> int:
-        """Let old entries go; return how many."""
-        return self._journal.retention(keep_days)
+        """Let old entries go; return how many. On a full disk none: that takes room, too, and comes round again."""
+        try:
+            return self._journal.retention(keep_days)
+        except JournalBlockedError:
+            return 0
 
     def close(self) -> None:
         """Let the journal go."""
         self._journal.close()
 
     # ---------------------------------------------------------------- inside
+
+    def _take(self, item: Item, now: HostTime) -> None:
+        """Stamp one item. Only an identity writes to the journal, before anything else is done for it."""
+        if isinstance(item, Gap):
+            self._entries.append(self._gap(item, now))
+            return
+        if (item.at_s, now) != self._arrived:  # lines that were read together arrived together
+            self._arrived, arrival_us = (item.at_s, now), round(item.at_s * 1e6)
+            self._at = HostTime(arrival_us, arrival_us + now.utc_us - now.monotonic_us)
+        at = self._at
+        record = item.record
+        if isinstance(record, Sample):
+            self._entries.append(self._sample(record, item.life, at))
+            self._safe = item.life, record.seq
+        elif isinstance(record, Identity):
+            self._entries.append(self._identity(record, item, at))
+        else:
+            self._entries.append(self._event(record, item.life, at))
 
     def _identity(self, identity: Identity, item: Heard, at: HostTime) -> Entry:
         record = self._boots.get(item.life) if item.resumed else None
@@ -88,6 +119,8 @@ class Keeper:
             channels=identity.channels,
             resumed=item.resumed,
         )
+        if record.anchor is None and record.id in self._anchors:
+            record = replace(record, anchor=self._anchors[record.id])
         self._boots[item.life] = record
         uptime_ms = None if known else self._journal.last_uptime_ms(record)
         self._clock.hear_identity(record, identity.last_seq, at, uptime_ms)
@@ -118,20 +151,10 @@ class Keeper:
         return Entry(0, "E", record.id, None, stamp.rig_us, stamp.utc_us, body)
 
     def _anchor(self, life: int, record: BootRecord) -> None:
-        """Write down where the boot's uptime lies on the time axis, before its first sample."""
         anchor = self._clock.anchor
         if anchor is not None:
-            self._journal.anchor_boot(record.id, anchor)
-            self._boots[life] = BootRecord(
-                record.id,
-                record.boot,
-                record.rig,
-                record.firmware,
-                record.period_ms,
-                record.channels,
-                anchor,
-                record.first_entry,
-            )
+            self._anchors[record.id] = anchor
+            self._boots[life] = replace(record, anchor=anchor)
 
     def _gap(self, gap: Gap, now: HostTime) -> Entry:
         body = {"first_seq": gap.first_seq, "last_seq": gap.last_seq, "reason": gap.reason}

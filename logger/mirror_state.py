@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.clock import utc_now
-from logger.cursor_file import replace_file
+from logger.cursor_file import replace_file, sealed, unsealed
 from logger.link_state import duration_text
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ class StateFile:
     def save(self, state: MirrorState) -> None:
         """Keep it, if it is another one than that which was kept last."""
         if state != self._saved:
-            replace_file(self.path, json.dumps({"cornerhold": _FORM} | asdict(state), ensure_ascii=False))
+            replace_file(self.path, sealed({"cornerhold": _FORM} | asdict(state)))
             self._saved = state
 
     def keep_refused(self, refused: Sequence[tuple[str, str]]) -> None:
@@ -184,8 +184,8 @@ def mirror_words(state: MirrorState, newest_utc_us: int | None) -> tuple[bool, s
 
 def _parsed(text: str) -> MirrorState:
     """The state in a file; ValueError if it isn't one."""
-    said = json.loads(text)
-    if not isinstance(said, dict) or said.pop("cornerhold", None) != _FORM:
+    said = unsealed(text)
+    if said.pop("cornerhold", None) != _FORM:
         raise ValueError("no state of a mirror")
     kinds = {field.name: str(field.type) for field in fields(MirrorState)}
     for key, value in said.items():

@@ -82,6 +82,14 @@ class Counters:
     missing: int = 0
     """Samples in those gaps."""
 
+    def words(self, line_faults: str, overlong: int) -> str:
+        """A line for the log, with what the line itself had to do with it."""
+        return (
+            f"{self.samples} samples stored, {self.missing} missing in {self.gaps} gaps; line faults: {line_faults}; "
+            f"overlong: {overlong}; resends asked for: {self.resends}, duplicates: {self.duplicates}, "
+            f"wrong number of values: {self.value_count}"
+        )
+
 
 @dataclass(slots=True)
 class Outbox:

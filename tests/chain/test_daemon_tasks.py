@@ -17,7 +17,7 @@ from rig_model import RingRig
 from logger.clock import HostTime, host_now
 from logger.conversation import Limits
 from logger.daemon import TASKS, Daemon, Pace, TaskEndedError
-from logger.journal import JournalError
+from logger.journal import JournalBlockedError, JournalError
 from logger.port import Port, PortBusyError
 from logger.protocol import Reason
 from logger.settings import default_settings
@@ -273,3 +273,26 @@ async def test_with_many_items_waiting_no_more_is_read(
             await until(lambda: rig.acknowledged > taken + 200)
     seqs = [seq for seq, *_ in rows(tmp_path / "a.journal", "D")]
     assert seqs == list(range(len(seqs)))
+
+
+async def test_a_full_disk_is_told_once_and_is_no_standstill(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    daemon = Daemon(default_settings(), tmp_path / "a.journal")
+
+    def full(_items: object) -> None:
+        raise JournalBlockedError(tmp_path / "a.journal", "nothing can be written: database or disk is full")
+
+    monkeypatch.setattr(daemon, "_keep", full)
+    monkeypatch.setattr(daemon._conversation, "take_items", lambda: ["something"])
+    [stage] = [one for one in daemon.progress().stages if one.name == "journal"]
+    done = [stage.look()[1]]
+    for _ in range(3):
+        await daemon._commit()
+        done.append(stage.look()[1])
+    assert len(set(done)) == 4, "each try is seen by the watchdog"
+    assert daemon.status().startswith("NOTHING CAN BE WRITTEN")
+    assert caplog.text.count("disk is full") == 1
+    monkeypatch.setattr(daemon, "_keep", lambda _items: None)
+    await daemon._commit()
+    assert not daemon.status().startswith("NOTHING")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from logger.cursor_file import CursorFile
+from logger.cursor_file import CursorFile, sealed
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -21,7 +21,12 @@ def test_what_was_saved_is_found_again(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["c"]
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"entry": "7"}', '{"entry": -1}', '{"entry": 101}', "7"])
+SEALED = [sealed(said) for said in ({"entry": "7"}, {"entry": -1}, {"entry": 101}, {"place": 7})]
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", "7", '{"entry": 7}', sealed({"entry": 7}).replace("7", "5", 1), *SEALED]
+)
 def test_what_is_no_place_in_this_journal_begins_again_with_a_word(
     tmp_path: Path, text: str, caplog: pytest.LogCaptureFixture
 ) -> None:

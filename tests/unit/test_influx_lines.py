@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from influxdb_client import Point
 
 from logger.channels import SiBlock
+from logger.cursor_file import sealed
 from logger.influx_lines import Labels, reading_lines, tag, text_field
 from logger.influx_server import AwayError, RefusedError, deliver
 from logger.journal import Entry
@@ -163,8 +164,9 @@ def test_a_state_is_found_again(tmp_path: Path) -> None:
     assert read_mirrors(journal) == [state]
 
 
-DAMAGED = ["", "{", "[]", '{"entry": 7}', *(f'{{"cornerhold": "mirror/1", {rest}}}' for rest in (
-    '"entry": "7"', '"entry": true', '"x": 1'))]  # fmt: skip
+DAMAGED = ["", "{", "[]", '{"cornerhold": "mirror/1", "entry": 7}', sealed({"entry": 7})]
+DAMAGED += [sealed({"cornerhold": "mirror/1"} | rest) for rest in ({"entry": "7"}, {"entry": True}, {"x": 1})]
+DAMAGED += [sealed({"cornerhold": "mirror/1", "entry": 7}).replace("7", "5", 1)]
 
 
 @pytest.mark.parametrize("text", DAMAGED)

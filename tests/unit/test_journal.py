@@ -63,7 +63,10 @@ def test_any_exception_within_atomic_rolls_back(path: Path) -> None:
 
         def half_then_stop() -> None:
             with journal.atomic() as connection:
-                connection.execute("INSERT INTO entries VALUES (1, 'D', ?, 0, 0, 0, '1,2,3')", (boot.id,))
+                connection.execute(
+                    "INSERT INTO entries (kind, boot_id, seq, rig_us, utc_us, body) VALUES ('D', ?, 0, 0, 0, '1,2,3')",
+                    (boot.id,),
+                )
                 raise KeyboardInterrupt
 
         with pytest.raises(KeyboardInterrupt):
@@ -271,3 +274,83 @@ def test_blocks_break_where_the_boot_changes(path: Path) -> None:
 
 def test_a_body_is_what_the_rig_sent() -> None:
     assert sample_body((1234, None, "+", -987, "-")) == "1234,,+,-987,-"
+
+
+def read_all(path: Path) -> None:
+    with JournalReader(path, whole=True) as reader:
+        reader.boots()
+        reader.configurations()
+        reader.read()
+
+
+def spoil(path: Path, statement: str) -> None:
+    """Change what stands there by other means, which SQLite doesn't mind: a bit that turned over looks the same."""
+    connection = sqlite3.connect(path)
+    with connection:
+        assert connection.execute(statement).rowcount == 1
+    connection.close()
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("UPDATE entries SET body = '100,201,300' WHERE id = 3", "entry 3"),
+        ("UPDATE entries SET rig_us = rig_us + 1 WHERE id = 3", "entry 3"),
+        ("UPDATE entries SET id = 40 WHERE id = 3", "entry 40"),
+        ("UPDATE boots SET channels = '[\"a.pressure\"]'", "boot 1"),
+        ("UPDATE boots SET anchor_rig_us = 7", "boot 1"),
+        ("UPDATE configurations SET text = 'x'", "settings"),
+    ],
+)
+def test_what_is_not_what_was_written_is_refused_with_a_way_forward(
+    path: Path, statement: str, told: str
+) -> None:
+    with Journal.open(path, "[rig]\n") as journal:
+        boot = note_boot(journal)
+        journal.anchor_boot(boot.id, Stamp(0, 0))
+        journal.append([sample(boot.id, n) for n in range(5)])
+    spoil(path, statement)
+    with pytest.raises(JournalError) as refused:
+        read_all(path)
+    assert told in str(refused.value)
+    assert "put back a copy, or move it away" in str(refused.value)
+
+
+def test_the_logger_does_not_go_on_from_a_sample_that_is_not_what_was_written(path: Path) -> None:
+    with Journal.open(path) as journal:
+        boot = note_boot(journal)
+        journal.append([sample(boot.id, n) for n in range(5)])
+    spoil(path, "UPDATE entries SET seq = 400 WHERE id = 5")
+    with Journal.open(path) as journal:
+        for use in (lambda: journal.last_seq(boot.id), journal.newest_stamp):
+            with pytest.raises(JournalError, match="entry 5 is not what was written"):
+                use()
+
+
+def test_an_index_that_does_not_fit_is_damage(path: Path) -> None:
+    with Journal.open(path) as journal:
+        boot = note_boot(journal)
+        journal.append([sample(boot.id, n) for n in range(5)])
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA writable_schema = ON")
+    # the index stays as it is, and is said to be another one
+    connection.execute(
+        "UPDATE sqlite_master SET sql = replace(sql, 'boot_id, seq', 'seq, boot_id') WHERE type = 'index'"
+    )
+    connection.commit()
+    connection.close()
+    with pytest.raises(JournalError, match="is damaged"):
+        Journal.open(path)
+    with pytest.raises(JournalError, match="is damaged"):
+        JournalReader(path, whole=True)
+
+
+@pytest.mark.parametrize("empty", [True, False])
+def test_an_empty_journal_beside_the_soaks_of_a_full_one_is_refused(path: Path, *, empty: bool) -> None:
+    if empty:
+        path.touch()
+    path.with_name(path.name + ".soaks").touch()
+    with pytest.raises(JournalError, match=r"bay\.journal\.soaks belong to it"):
+        Journal.open(path)
+    path.with_name(path.name + ".soaks").unlink()
+    Journal.open(path).close()

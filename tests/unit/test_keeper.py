@@ -13,7 +13,7 @@ from rig_model import CHANNELS
 
 from logger.clock import HostTime, Stamp
 from logger.conversation import Gap, Heard, StoredBoot
-from logger.journal import Entry, Journal, JournalError
+from logger.journal import Entry, Journal, JournalBlockedError, JournalError
 from logger.journal_reader import JournalReader
 from logger.keeper import Keeper
 from logger.protocol import Identity, RigEvent, Sample
@@ -181,3 +181,42 @@ def test_rig_time_goes_on_over_a_restart_after_the_uptime_has_wrapped(tmp_path: 
     keeper.close()
     samples = entries(path, "D")
     assert {later.rig_us - earlier.rig_us for earlier, later in pairwise(samples)} == {1_000_000}
+
+
+def test_on_a_full_disk_everything_is_held_and_stored_as_if_nothing_had_been(tmp_path: Path) -> None:
+    """The database is told to grow no further, which is what it says of a full disk, too (SQLITE_FULL)."""
+    second = replace(IDENTITY, boot=8)
+    batches = [
+        ([Heard(IDENTITY, 1, 10.0), heard(0, 10.0), heard(1, 11.0)], now(11.5)),
+        ([heard(n, 10.0 + n) for n in range(2, 400)], now(410.0)),
+        ([Gap(7, 400, 402, "overwritten in the rig", 1), heard(403, 413.0)], now(414.0, wall_step_us=DAY_us)),
+        ([Heard(second, 2, 420.0), heard(0, 420.0, life=2, boot=8)], now(421.0, wall_step_us=DAY_us)),
+        ([Heard(replace(second, period_ms=500), 2, 421.0, resumed=True), heard(1, 421.5, 2, 8)], now(422.0)),
+    ]
+    free, full = tmp_path / "free.journal", tmp_path / "full.journal"
+    undisturbed = keeper_at(free)
+    safe = [undisturbed.keep(items, at) for items, at in batches]
+    undisturbed.close()
+    journal = Journal.open(full)
+    keeper = Keeper(journal, RigSettings())
+    assert keeper.keep(*batches[0]) == safe[0]
+    [[pages]] = journal._connection.execute("PRAGMA page_count")
+    journal._connection.execute(f"PRAGMA max_page_count = {pages}")
+    for items, at in batches[1:4]:
+        with pytest.raises(JournalBlockedError, match="full"):
+            keeper.keep(items, at)
+    assert keeper.waiting > 400
+    assert keeper.forget_older_than(0.0001) == 0  # that takes room, too
+    with pytest.raises(JournalBlockedError):
+        keeper.keep([], now(421.5))
+    journal._connection.execute("PRAGMA max_page_count = 1000000")
+    assert keeper.keep(*batches[4]) == safe[-1]
+    assert keeper.waiting == 0
+    keeper.close()
+    # stamps, boots and order are those of the arrival; the clock's notes come at the end of what was written together
+    for kinds in ("IDEG", "C"):
+        assert [e[1:] for e in entries(full, kinds)] == [e[1:] for e in entries(free, kinds)]
+    with JournalReader(full) as one, JournalReader(free) as other:
+        assert [replace(b, first_entry=0) for b in one.boots().values()] == [
+            replace(b, first_entry=0) for b in other.boots().values()
+        ]
