@@ -77,13 +77,5 @@ class LoggerProcess:
                 return []  # killed before the tables were made
             return found.fetchall()
 
-    def count(self, up_to_seq: int) -> int:
-        """How many samples with a number up to this one are there."""
-        with closing(sqlite3.connect(self.journal)) as connection:
-            [count] = connection.execute(
-                "SELECT count(*) FROM entries WHERE kind = 'D' AND seq <= ?", (up_to_seq,)
-            ).fetchone()
-        return int(count)
-
     def seqs(self) -> list[int]:
         return [int(seq) for _, seq, *_ in self.rows("D") if seq is not None]

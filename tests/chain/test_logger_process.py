@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import signal
 import subprocess
-import time
 import tty
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -72,49 +70,6 @@ def test_what_the_rig_says_is_in_the_journal_and_then_acknowledged(
     assert f"{rig.rig.next_seq} samples stored, 0 missing in 0 gaps" in logged.log
     assert ("line faults: none" in logged.log) == (faults.corrupt == 0)
     assert "Traceback" not in logged.log
-
-
-def kill_again_and_again(tmp_path: Path, logged: LoggerProcess, kills: int) -> None:
-    rng = random.Random(kills)
-    progress = 0
-    with PtyRig(tmp_path, rig=RingRig(depth=1_000_000), period_s=0.005) as rig:
-        logged.port = str(rig.path)
-        started_s = time.monotonic()
-        process = logged.start()
-        wait_for(lambda: rig.acknowledged >= 0, "the first commit")
-        # by the pace of this machine: half of the kills hit a start
-        longest_s = 2.0 * (time.monotonic() - started_s)
-        process.kill()
-        process.communicate()
-        for _ in range(kills):
-            process = logged.start()
-            moment_s = time.monotonic() + rng.uniform(0.05, longest_s)
-            while (rest_s := moment_s - time.monotonic()) > 0:
-                time.sleep(rest_s)  # the moment is the test's subject, no event to be awaited
-            process.kill()
-            process.communicate()
-            acknowledged = rig.acknowledged
-            progress += acknowledged > progress
-            if acknowledged >= 0:
-                assert logged.count(up_to_seq=acknowledged) == acknowledged + 1
-        process = logged.start()
-        settle(rig)
-        assert logged.stop(process) == 0
-    assert progress > kills // 4, "most of the kills came before anything was logged"
-    everything_is_there_once(logged, rig)
-
-
-def test_killed_12_times_nothing_acknowledged_is_lost_and_nothing_stored_twice(
-    tmp_path: Path, logged: LoggerProcess
-) -> None:
-    kill_again_and_again(tmp_path, logged, kills=12)
-
-
-@pytest.mark.long
-def test_killed_500_times_nothing_acknowledged_is_lost_and_nothing_stored_twice(
-    tmp_path: Path, logged: LoggerProcess
-) -> None:
-    kill_again_and_again(tmp_path, logged, kills=500)
 
 
 def test_a_stop_leaves_nothing_unsaid(tmp_path: Path, logged: LoggerProcess) -> None:

@@ -1,0 +1,37 @@
+"""All faults, each with how often it is done in the short form (CI) and in the long one (the table)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from tests.faults import damage, endurance, kills, line, surroundings
+
+if TYPE_CHECKING:
+    from tests.faults.bench import Fault
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One row to be."""
+
+    name: str
+    fault: Fault
+    short: int
+    long: int
+
+
+KINDS = (
+    Kind("daemon", kills.daemon_killed, 8, 500),
+    Kind("analysis", kills.analysis_killed, 3, 200),
+    Kind("port", line.unplugged, 3, 100),
+    Kind("reboots", line.rebooted, 3, 50),
+    Kind("wrap", line.wrapped, 2, 20),
+    Kind("lines", line.mutated, 20_000, 1_000_000),
+    Kind("broker", surroundings.broker_away, 1, 3),
+    Kind("database", surroundings.database_away, 1, 3),
+    Kind("disk", surroundings.disk_full, 2, 20),
+    Kind("clock", surroundings.clock_set, 5, 50),
+    Kind("files", damage.damaged, 72, 5000),
+    Kind("days", endurance.month, 1, 30),
+)
