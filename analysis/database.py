@@ -25,10 +25,7 @@ _LOOK_s = 0.05
 _BUSY_s = 10.0
 _RENEWING_s = 2.0
 _CHECKPOINT_PAGES = 16
-WAY_FORWARD = (
-    "nothing was changed: put back a copy, or move it away and begin anew (alarms are found again in the journal, a soak "
-    "is begun again with soak begin --at)"
-)
+WAY_FORWARD = "nothing was changed: put back a copy, or move it away and begin it anew"
 
 
 class DatabaseError(PlainError):
@@ -258,8 +255,8 @@ def _digest(connection: sqlite3.Connection) -> str:
     for name, statement in tables:
         digest.update(f"{name}:{statement}\n".encode())
         if statement.startswith("CREATE TABLE"):
-            for row in connection.execute(f"SELECT * FROM {name} ORDER BY rowid"):  # noqa: S608  our own names
-                digest.update(repr(row).encode())
+            rows = connection.execute(f"SELECT * FROM {name}").fetchall()  # noqa: S608  our own names
+            digest.update("\n".join(sorted(map(repr, rows))).encode())
     return digest.hexdigest()
 
 
