@@ -32,8 +32,8 @@ def done(kind: Kind, times: int, seed: int, progress: Progress) -> Row:
     ):
         try:
             return kind.fault(bench)
-        except AssertionError as error:
-            return Row(kind.name, times, 0, 0, 0, 1, f"failed: {error}")
+        except Exception as error:  # noqa: BLE001  the other rows are worth having all the same
+            return Row(kind.name, times, 0, 0, 0, 1, f"failed: {type(error).__name__}: {error}")
 
 
 def table_of(rows: list[Row]) -> Table:

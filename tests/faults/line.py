@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from typing import TYPE_CHECKING
 
@@ -57,7 +58,8 @@ def _pull(port: PtyRig, *, mid_line: bool, rng: random.Random) -> None:
     with port.lock:
         if mid_line and port._master is not None:
             line = encode(port.rig.take())
-            os.write(port._master, port._pending + line[: rng.randrange(1, len(line))])
+            with contextlib.suppress(BlockingIOError):  # nobody reads just now
+                os.write(port._master, port._pending + line[: rng.randrange(1, len(line))])
         port.vanish()
 
 
