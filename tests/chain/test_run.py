@@ -110,7 +110,7 @@ def test_when_the_watch_can_not_go_on_all_ends(bay: Bay) -> None:
     process = bay.run()
     wait_for(alarms_path(bay.journal).exists, "the watch")
     soaks_path(bay.journal).write_bytes(b"this is no register of soaks, whoever has put it here" * 4)
-    assert ends(process).startswith(f"cornerhold: {soaks_path(bay.journal)}: can't be read: ")
+    assert ends(process).startswith(f"cornerhold: {soaks_path(bay.journal)}: is damaged (")
 
 
 @pytest.mark.parametrize(
