@@ -94,7 +94,9 @@ def _section(soak: SoakAnalysis, evidence: Evidence, states: Array, i: int) -> G
     thermal = [state for state in THERMAL if state != DISTURBANCE]
     sensitivity = np.where(x[..., AMBIENT] == 0.0, 1.0, x[..., AMBIENT])
     warmer = np.einsum("tmn,mn->tm", x[..., thermal], states[i][:, thermal]) / sensitivity
-    gas = np.where(used, ((lagged + warmer) * model).sum(axis=1), np.nan)
+    # with a pressure, also where a standing car had no height just then
+    pressed = x[:, 0, AMBIENT] != 0.0
+    gas = np.where(pressed, ((lagged + warmer) * model).sum(axis=1), np.nan)
     probe = np.array([p.reading.gas_temperature_K[i] for p in points])
     pressure = np.array([p.reading.pressure_Pa[i] for p in points])
     height = np.array([p.reading.height_m[i] for p in points])

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from analysis.commands import build_app
 from analysis.findings import findings
+from analysis.gas_left import gas_left
 from analysis.live import analyse_journal
 from analysis.recording import Readings, RecordingError
 from analysis.register import Register, RegisterReader, read_register
@@ -357,3 +358,17 @@ def test_a_bad_tape_file_is_refused_with_row_and_reason(file: str, reason: str) 
         parse_tape(file, CLOCKED)
     with pytest.raises(RecordingError, match="has no clock"):
         parse_tape("time,a.height_mm\n", UNCLOCKED)
+
+
+def test_the_report_s_course_has_points_where_somebody_measured_and_the_gas_in_between() -> None:
+    time_s = np.arange(0.0, 14 * HOUR_s + 1.0, 600.0)
+    values = {"a.pressure": np.full(len(time_s), 7e5), "ambient.temperature": np.full(len(time_s), 270.0)}
+    tape = [TapeReading(0.1 * HOUR_s, "a", 0.65), TapeReading(13.9 * HOUR_s, "a", 0.65)]
+    soak = SoakAnalysis(SETTINGS, ("a",), tape=tape)
+    soak.feed(time_s, values)
+    soak.finish()
+    (course,) = gas_left(soak)
+    assert np.isfinite(course.height_m).sum() == 2
+    assert np.isfinite(course.dots).sum() == 2
+    assert np.isfinite(course.gas_K).all()
+    assert np.isfinite(course.left).all()

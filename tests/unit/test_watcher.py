@@ -15,6 +15,7 @@ from analysis.alarm_store import AlarmStore, Changes, read_alarms
 from analysis.alarm_words import letter_of
 from analysis.commands import build_app
 from analysis.register import Register, RegisterReader, Soak, plan_text
+from analysis.tape_register import Height
 from analysis.watcher import UNKNOWN_SECTION, Watcher
 from logger.errors import PlainError
 from logger.journal import Entry, Journal
@@ -315,3 +316,22 @@ def test_what_a_start_finds_on_its_way_is_told_together(tmp_path: Path) -> None:
     assert len(lines) == 4
     assert len([line for line in lines if "front_left, front_right, rear_left and rear_right" in line]) == 3
     assert len([line for line in lines if "(Over since " in line]) == 3
+
+
+def test_a_height_entered_meanwhile_has_the_soak_read_again_and_tells_nothing_twice(
+    watch: Watch, journal: Path
+) -> None:
+    watch.wait(PATIENCE_s + 1.0)
+    told, taken = list(watch.told), watch.watcher.times_taken_up
+    assert watch.sections("raised", "leak") == {"rear_left"}
+    assert watch.sections("raised", "blind") == SECTIONS
+    with Register.open(journal) as register:
+        register.add_heights([Height(0, "rear_left", 0.65, 1e-3, 10, 600_000_000, "", "")])
+    watch.watcher.look()
+    assert watch.watcher.times_taken_up == taken + 1
+    watch.drain(limit=100)
+    # the rig is as silent as it was
+    assert {alarm.kind for alarm in watch.store.standing()} >= {"blind", "leak"}
+    assert watch.told == told
+    watch.watcher.look()
+    assert watch.watcher.times_taken_up == taken + 1
