@@ -51,6 +51,8 @@ class Share:
     deviation_per_s: float
     told: str
     known: bool
+    why: str = ""
+    """Why it isn't known."""
 
 
 def not_negative(mean: float, deviation: float) -> tuple[float, float]:
@@ -84,14 +86,13 @@ def share_of(
         missing = " and ".join(
             name for name, value in (("rig_volume", rig_volume_m3), ("volume", volume_m3)) if value is None
         )
-        return _unknown(
-            f"{of_rig}; what that is of the section isn't known without {missing} in the settings"
-        )
+        why = f"what that is of the section isn't known without {missing} in the settings"
+        return _unknown(of_rig, why)
     if age_s > LASTS_s:
-        return _unknown(f"{of_rig}, but {age_s / SECONDS_PER_DAY:.0f} days before: measure it again")
+        return _unknown(of_rig, f"that was {age_s / SECONDS_PER_DAY:.0f} days before: measure it again")
     if abs(blank.absolute_Pa / absolute_Pa - 1.0) > PRESSURES:
         at = f"at {blank.absolute_Pa / 1e5:.1f} bar absolute, the section has {absolute_Pa / 1e5:.1f} bar"
-        return _unknown(f"{of_rig}, but {at}: measure it at the fill's pressure")
+        return _unknown(of_rig, f"that was {at}: measure it at the fill's pressure")
     outside = STANDARD_ATMOSPHERE_Pa**2
     head = (absolute_Pa**2 - outside) / max(blank.absolute_Pa**2 - outside, 1.0)
     laminar = head * blank.absolute_Pa / absolute_Pa
@@ -107,8 +108,9 @@ def share_of(
     return Share(mine, spread, told, known=True)
 
 
-def _unknown(reason: str) -> Share:
-    return Share(0.0, 0.0, f"{reason}: nothing is subtracted", known=False)
+def _unknown(of_rig: str, reason: str) -> Share:
+    why = f"{reason}: nothing is subtracted"
+    return Share(0.0, 0.0, f"{of_rig}; {why}", known=False, why=why)
 
 
 def without_rig(

@@ -52,7 +52,7 @@ def measure(
     """
     from analysis.blank_register import Blank  # noqa: PLC0415  what --help does not need is loaded when needed
     from analysis.readiness import as_dicts, sections_of  # noqa: PLC0415
-    from analysis.ready_command import last_hour  # noqa: PLC0415
+    from analysis.ready_command import last_hour, show_checks  # noqa: PLC0415
     from analysis.register import Register, label_text  # noqa: PLC0415
     from analysis.typed import read_option  # noqa: PLC0415
     from logger import units  # noqa: PLC0415
@@ -86,9 +86,7 @@ def measure(
         said = {"go": go, "checks": as_dicts(checks), "kept": [one.as_dict() for one in kept]}
         typer.echo(json.dumps({"cornerhold": "blank/1", **said}, ensure_ascii=False))
     else:
-        word = {"ok": "ok  ", "care": "CARE", "no": "NO  "}
-        for check in checks:
-            typer.echo(f"{word[check.state]}  {check.what}: {check.sentence}")
+        show_checks(checks)
         typer.echo(f"kept {len(kept)} of {len(names)}; {'GO' if go else 'NO GO'}")
     raise typer.Exit(0 if go else 1)
 

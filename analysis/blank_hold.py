@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from analysis.readiness import Seen
     from logger.settings import Settings
 
+LEAKS: Final = 3.0
+"""Standard deviations by which a capped rig leaks; with four sections two would be said of a tight one in ten holds."""
 OF_LIMIT: Final = 0.25
 """A rig that takes more than this share of the limit is no rig to soak with (own choice)."""
 RISES: Final = 3.0
@@ -68,10 +70,10 @@ def verdict_of(blank: Measured, age_s: float, settings: Settings) -> tuple[State
     share = share_of(blank, blank.absolute_Pa, section.rig_volume_m3, section.volume_m3, age_s)
     day, per_min = 100.0 * SECONDS_PER_DAY, 6000.0
     loss, deviation = per_min * blank.loss_per_s, per_min * blank.deviation_per_s
-    said = f"the capped rig loses {loss:.3f} ± {deviation:.3f} %/min of its own volume"
+    said = f"the capped rig {'loses' if loss >= 0.0 else 'gains'} {abs(loss):.3f} ± {deviation:.3f} %/min of its own"
     if not share.known:
-        leaks = blank.loss_per_s > 2.0 * blank.deviation_per_s and loss > 0.0
-        return ("no", f"{said}: it leaks; {share.told}") if leaks else ("care", f"{said}; {share.told}")
+        leaks = loss > LEAKS * deviation
+        return ("no", f"{said}: it leaks; {share.why}") if leaks else ("care", f"{said}; {share.why}")
     limit = limit_of(
         settings.threshold_of(blank.section), blank.absolute_Pa, section.volume_m3, section.gas_column_m
     )

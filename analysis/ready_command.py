@@ -7,6 +7,7 @@ import json
 import logging
 import shutil
 import sys
+import textwrap
 from pathlib import Path  # noqa: TC003  (typer reads the annotations when it runs)
 from typing import TYPE_CHECKING, Annotated
 
@@ -60,7 +61,7 @@ def ready(
         checks += _delivery(settings)
     machine = all(check.state != "no" for check in checks)
     if not as_json:
-        _show(checks)
+        show_checks(checks)
     questions = by_hand(settings.soak.support)
     person = confirmed or (machine and not as_json and _confirm(questions))
     go = machine and person
@@ -151,7 +152,8 @@ def _delivery(settings: Settings) -> list[Check]:
     return [Check(one.what, "ok" if one.works else "no", one.sentence) for one in results]
 
 
-def _show(checks: list[Check]) -> None:
+def show_checks(checks: list[Check]) -> None:
+    """Say them, a line for all that say the same."""
     word = {"ok": "ok  ", "care": "CARE", "no": "NO  "}
     order = {"ok": 0, "care": 1, "no": 2}
     # what must be put right stands last, where the eyes are; what is the same for several stands once
@@ -159,7 +161,9 @@ def _show(checks: list[Check]) -> None:
     for check in sorted(checks, key=lambda one: order[one.state]):
         together.setdefault((check.state, check.sentence), []).append(check.what)
     for (state, sentence), names in together.items():
-        typer.echo(f"{word[state]}  {', '.join(names)}: {sentence}")
+        line = f"{word[state]}  {', '.join(names)}: {sentence}"
+        width = shutil.get_terminal_size().columns
+        typer.echo(textwrap.fill(line, width, subsequent_indent=" " * 6) if sys.stdout.isatty() else line)
 
 
 def _confirm(questions: list[str]) -> bool:

@@ -76,7 +76,8 @@ def add(
         entered = label_text(None)
         new = [now.height(0, name, height_m, deviation_m, entered, who) for name, height_m in typed.items()]
         new = register.add_heights(new)
-        _tell(new, register.heights(), soaks, as_json=as_json, warnings=now.warnings)
+        warnings = (*now.warnings, *_blocked(new, soaks, now.support))
+        _tell(new, register.heights(), soaks, as_json=as_json, warnings=warnings)
 
 
 @app.command("correct")
@@ -179,8 +180,11 @@ def list_heights(
 class _Now:
     """The moment of a reading on the journal's axes, and what must be said of it."""
 
-    def __init__(self, after_entry: int, rig_us: int, label: str, warnings: tuple[str, ...]) -> None:
+    def __init__(
+        self, after_entry: int, rig_us: int, label: str, warnings: tuple[str, ...], support: str
+    ) -> None:
         self.after_entry, self.rig_us, self.label, self.warnings = after_entry, rig_us, label, warnings
+        self.support = support
 
     def height(
         self, number: int, name: str, height_m: float, deviation_m: float, entered: str, who: str
@@ -228,7 +232,8 @@ def _moment(reader: JournalReader, settings: Settings, at: str | None) -> _Now:
         warnings = (f"{old}: a height without the rig's readings around it does not count",)
     from analysis.register import label_text  # noqa: PLC0415
 
-    return _Now(entry, sample.rig_us + late_us, label_text(sample.utc_us + late_us), warnings)
+    label = label_text(sample.utc_us + late_us)
+    return _Now(entry, sample.rig_us + late_us, label, warnings, settings.soak.support)
 
 
 def _typed(text: str, names: list[str]) -> tuple[str, float]:
@@ -264,6 +269,14 @@ def _refuse_far(name: str, height_m: float, known: list[Height]) -> None:
 
 def _soak_of(height: Height, soaks: list[Soak]) -> str | None:
     return next((soak.name for soak in reversed(soaks) if height.belongs_to(soak)), None)
+
+
+def _blocked(new: list[Height], soaks: list[Soak], support: str) -> list[str]:
+    """Return a warning if the heights belong to a soak whose struts can't move."""
+    soak = next((one for one in reversed(soaks) if new[0].belongs_to(one)), None)
+    if (soak.as_dict()["support"] if soak is not None else support) == "standing":
+        return []
+    return ["the soak is blocked, so heights say nothing; on its wheels it begins with --support standing"]
 
 
 def _line(h: Height) -> str:

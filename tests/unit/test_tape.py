@@ -372,3 +372,10 @@ def test_the_report_s_course_has_points_where_somebody_measured_and_the_gas_in_b
     assert np.isfinite(course.dots).sum() == 2
     assert np.isfinite(course.gas_K).all()
     assert np.isfinite(course.left).all()
+
+
+def test_heights_of_a_blocked_soak_are_taken_with_a_word(journal: Path) -> None:
+    run("soak", "begin", "hung", "-j", str(journal), "--support", "blocked", "--json")
+    assert "the soak is blocked, so heights say nothing" in run(
+        "tape", "add", "rear_left=650 mm", "-j", str(journal)
+    )
