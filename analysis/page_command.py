@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
-from pathlib import Path  # noqa: TC003  typer reads the annotations when the program runs
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -80,8 +80,19 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
 
     found: list[Watched] = []
     pages: list[PageSettings] = []
-    for files in rig_files(settings_files, journals):
-        settings, path = files.read()
+    named = rig_files(settings_files, journals)
+    for files in named:
+        try:
+            settings, path = files.read()
+        except PlainError as error:
+            if len(named) == 1:
+                raise
+            # one rig's mistake must not take the page from the others
+            nowhere = files.journal or Path(f"{files.label}.journal")
+            found.append(
+                Watched(files.label, nowhere, None, f"{error} (restart the page when it is put right)")
+            )
+            continue
         if settings is None and not path.exists():
             raise PlainError(
                 f"{path}: there is no such journal: is the logger started, and is this its file?"
@@ -89,6 +100,8 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
         name = path.name.removesuffix(".journal") if settings is None else settings.rig.name
         found.append(Watched(name, path, settings))
         pages += [] if settings is None or settings.page is None else [settings.page]
+    if found and all(one.refused for one in found):
+        raise PlainError(found[0].refused or "")
     if not found:
         raise PlainError("nothing to show: name --settings or --journal, once for each rig")
     pages.append(PageSettings(port=0))
@@ -97,7 +110,7 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
 
 def with_keys(found: list[Watched]) -> tuple[Watched, ...]:
     """Return the rigs under names that can stand in an address and differ from one another."""
-    from analysis.page_rigs import Watched  # noqa: PLC0415
+    from dataclasses import replace  # noqa: PLC0415
 
     out: dict[str, Watched] = {}
     for one in found:
@@ -106,7 +119,7 @@ def with_keys(found: list[Watched]) -> tuple[Watched, ...]:
         while key in out:
             number += 1
             key = f"{plain}-{number}"
-        out[key] = Watched(key, one.path, one.settings)
+        out[key] = replace(one, key=key)
     return tuple(out.values())
 
 

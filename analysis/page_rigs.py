@@ -37,6 +37,8 @@ class Watched:
     """Its name in addresses."""
     path: Path
     settings: Settings | None
+    refused: str | None = None
+    """Why its settings can't be used: it is shown in its place."""
 
 
 class Rigs:
@@ -91,6 +93,8 @@ class Rigs:
         """Take what is new of a rig. What goes wrong is shown in its place; the others go on."""
         one = self.watched[key]
         try:
+            if one.refused is not None:
+                raise PlainError(one.refused)  # noqa: TRY301  told as whatever else goes wrong
             look = self._looks.get(key)
             if look is None and not one.path.exists():
                 # beside a logger that is just starting this is nothing for the log; the page says it in red

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, Self
 import pytest
 
 from analysis import live_command, service, several
+from analysis.page_command import _watched
+from analysis.page_rigs import Rigs
 from analysis.rig_files import rig_files
 from analysis.several import Several
 from logger.clock import Stamp, us_from_utc, utc_now
@@ -195,3 +197,22 @@ def test_the_log_names_the_rig(capsys: pytest.CaptureFixture[str]) -> None:
         service.RIG.reset(token)
     handler.emit(record)
     assert capsys.readouterr().err == "bay-7: the alarm is over\nthe alarm is over\n"
+
+
+def test_the_page_shows_a_rig_whose_settings_are_wrong_in_its_place(tmp_path: Path) -> None:
+    log(tmp_path, "one")
+    bay(tmp_path, "one")
+    bad = bay(tmp_path, "two", "[sections.a]\nvolume = '3 psi'\n")
+    rigs = Rigs(_watched([tmp_path], [])[0])
+    try:
+        for key in rigs.watched:
+            rigs.look(key)
+    finally:
+        rigs.close()
+    assert set(rigs.states) == {"one"}
+    assert rigs.errors["two"].startswith(f"{bad}: sections.a.volume: ")
+    assert rigs.status().startswith("1 of 2 rigs shown, NOT: two (")
+    with pytest.raises(PlainError, match="sections"):
+        _watched([bad], [])
+    with pytest.raises(PlainError, match="sections"):
+        _watched([bad, bad], [])

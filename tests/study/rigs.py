@@ -1,10 +1,11 @@
 """What a rig costs a server, and where that ends: N real daemons at N pseudo-terminals, one analysis for all of them.
 
-    python -m tests.study.rigs --rigs 10 50 200 --seconds 60
+    python -m tests.study.rigs --rigs 20 100 --seconds 60
 
-For each N a line: CPU seconds and memory per rig, cores that all of them take, how long from the sample that makes a
-`floor` alarm (the second one under it) at the port to the alarm in its file, and how many samples that were acknowledged
-are missing. The rigs are played in this process; its CPU time is not counted, but on the same machine it is in the way.
+First what the analysis takes in time lapse. Then, for each N, a line: CPU seconds and memory per rig, cores that all of
+them take, how long from the sample that makes a `floor` alarm (the second one under it) at the port to the alarm in its
+file, and how many samples that were acknowledged are missing. The rigs are played in this process; its CPU time is not
+counted, but on the same machine it is in the way.
 """
 
 from __future__ import annotations
@@ -25,7 +26,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.alarm_store import AlarmStore
+from analysis.live import PORTION
+from analysis.register import RegisterReader
+from analysis.service import WRITING_SHARE
+from analysis.watcher import Watcher
 from logger.framing import LineSplitter
+from logger.journal import Entry, Journal
+from logger.journal_reader import JournalReader
 from logger.protocol import (
     Acknowledge,
     HostCommand,
@@ -54,6 +62,8 @@ FLOOR = "3 bar"
 APART_s = 0.25  # between two rigs whose pressure falls
 TARGET = 200
 CORES = 2
+LOOKING_SHARE = 0.1
+"""Of a core, however many the rigs are: a look without news takes some 40 µs, and there is one every 0.5 ms at most."""
 _TICKS_per_s = os.sysconf("SC_CLK_TCK")
 
 
@@ -317,6 +327,59 @@ def measure(count: int, seconds: float, folder: Path) -> Cost:
     )
 
 
+@dataclass(frozen=True)
+class Lapse:
+    """What the analysis of one rig takes without waiting for the rig."""
+
+    hours: float
+    live_cpu_s_per_h: float
+    """Each reading taken by itself, as it comes at 1 Hz."""
+    again_cpu_s_per_h: float
+    """After a restart: all that is there at once."""
+    findings_ms: float
+    """To say once how it stands."""
+
+    def line(self) -> str:
+        """In words."""
+        return (
+            f"time lapse, {self.hours:g} h of a rig: analysis {self.live_cpu_s_per_h:.2f} CPU s per rig-hour, each "
+            f"reading by itself; {self.again_cpu_s_per_h:.3f} after a restart; {self.findings_ms:.0f} ms to say "
+            "how it stands"
+        )
+
+
+def lapse(folder: Path, hours: float) -> Lapse:
+    """Follow a journal that is there already: once reading by reading, once in portions."""
+    path = folder / "lapse.journal"
+    rig = Rig("lapse", 1, 0.0, random.Random(1))
+    rig.close()
+    count = round(3600 * hours)
+    with Journal.open(path) as journal:
+        boot = journal.note_boot(
+            boot=1, rig=rig.name, firmware="yard", period_ms=1000, channels=CHANNELS, resumed=False
+        )
+        for _ in range(count):
+            rig.take()
+        rows = [
+            Entry(0, "D", boot.id, n, n * 1_000_000, n * 1_000_000, rig.kept[n].body) for n in range(count)
+        ]
+        journal.append(rows)
+    taken_s, said_s = [], 0.0
+    for limit in (1, PORTION):
+        with JournalReader(path) as reader, RegisterReader(path) as register, ExitStack() as stack:
+            alarms = folder / f"{limit}.journal"
+            store = stack.enter_context(AlarmStore.open(alarms, rig=rig.name, publishing=False))
+            begun_s = time.process_time()
+            watcher = Watcher(reader, None, register, store, rig=rig.name)
+            while watcher.step(time.monotonic(), limit):
+                continue
+            taken_s.append(time.process_time() - begun_s)
+            begun_s = time.process_time()
+            watcher.findings()
+            said_s = time.process_time() - begun_s
+    return Lapse(hours, taken_s[0] / hours, taken_s[1] / hours, 1e3 * said_s)
+
+
 def _cpu_s(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / _TICKS_per_s
@@ -348,21 +411,30 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument(
-        "--rigs", type=int, nargs="+", default=[10, 50, TARGET], help="how many; several runs"
-    )
+    parser.add_argument("--rigs", type=int, nargs="+", default=[20], help="how many; several runs")
     parser.add_argument("--seconds", type=float, default=60.0, help="how long each is measured")
+    parser.add_argument("--lapse", type=float, default=4.0, help="hours of a rig in time lapse; 0: none")
     options = parser.parse_args(arguments)
+    if options.lapse:
+        with tempfile.TemporaryDirectory(prefix="rigs-") as folder:
+            lapsed = lapse(Path(folder), options.lapse)
+        print(lapsed.line(), flush=True)
     print(HEAD)
-    cost = None
     for count in options.rigs:
         with tempfile.TemporaryDirectory(prefix="rigs-") as folder:
             cost = measure(count, options.seconds, Path(folder))
         print(cost.line(), flush=True)
-    if cost is not None:
-        fit = CORES * 3600.0 / (cost.daemon_cpu_s_per_h + cost.analysis_cpu_s_per_h)
-        print(f"by CPU time alone {fit:.0f} rigs fit on {CORES} cores (target {TARGET}); memory for {TARGET}: "
-              f"{TARGET * cost.daemon_MB / 1e3:.1f} GB of daemons")  # fmt: skip
+    if options.lapse and options.rigs:
+        fit = (
+            (CORES - WRITING_SHARE - LOOKING_SHARE)
+            * 3600.0
+            / (cost.daemon_cpu_s_per_h + lapsed.live_cpu_s_per_h)
+        )
+        print(
+            f"by CPU time alone {fit:.0f} rigs fit on {CORES} cores (target {TARGET}), with {WRITING_SHARE:.0%} of one "
+            f"to say how they stand and {LOOKING_SHARE:.0%} to look for news; the daemons of {TARGET} "
+            f"take {TARGET * cost.daemon_MB / 1e3:.1f} GB"
+        )
 
 
 if __name__ == "__main__":
