@@ -7,13 +7,13 @@ import sqlite3
 import subprocess
 import sys
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
 COMMAND = [sys.executable, "-c", "from analysis.commands import main; main()", "logger"]
 
@@ -56,12 +56,20 @@ class LoggerProcess:
         return subprocess.run(self.arguments(*more), capture_output=True, text=True, timeout=120, check=False)
 
     def stop(self, process: subprocess.Popen[str]) -> int:
-        """End it as a service manager would."""
+        """End it as a service manager would: one that is at work, not one that is still being loaded."""
+        wait_for(lambda: process.poll() is not None or self._has_opened(process), "the logger at work")
         process.send_signal(signal.SIGTERM)
         out, err = process.communicate(timeout=120)
         self.log = err
         assert out == ""
         return process.returncode
+
+    def _has_opened(self, process: subprocess.Popen[str]) -> bool:
+        """Whether it has its journal open, which it does after it has learned to be stopped."""
+        opened = Path(f"/proc/{process.pid}/fd")
+        with suppress(OSError):
+            return any(link.readlink() == self.journal for link in opened.iterdir())
+        return False
 
     def rows(self, kind: str) -> list[tuple[int, int | None, int, int, str]]:
         """(boot_id, seq, rig_us, utc_us, body) of the entries of one kind, in order."""
