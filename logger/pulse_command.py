@@ -26,7 +26,7 @@ def pulse(
     its work goes on: readings are taken and committed, the journal is followed, a port that is gone is tried again. A
     process that hangs leaves it to grow old. It holds a line on how the service stands.
 
-    Example: CORNERHOLD_PULSE=/run/pulse cornerhold pulse --within 30
+    Example: cornerhold pulse --within 30 /run/cornerhold/pulse
     """
     from logger.pulse import PULSE_VARIABLE, boot_clock_s  # noqa: PLC0415
 
