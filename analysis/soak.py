@@ -146,9 +146,21 @@ class SoakAnalysis:
         watched, holds = self._watched(time_s[heard], rows[heard])
         self.watch.feed(watched, self.book)
         amount = np.where(holds, watched.log_amount, np.nan)
-        self.fast.feed(watched.time_s, amount, rows[heard][:, -3], self.book)
+        air_K = rows[heard][:, -3]
+        done = 0
+        # both may raise the same alarm: each row goes to the one before the bin that it closes goes to the other
         for raw in self.bins.feed(time_s, rows):
+            upto = self._closed_at(raw, time_s, watched.time_s)
+            self.fast.feed(watched.time_s[done:upto], amount[done:upto], air_K[done:upto], self.book)
+            done = max(done, upto)
             self._take(raw)
+        self.fast.feed(watched.time_s[done:], amount[done:], air_K[done:], self.book)
+
+    def _closed_at(self, raw: RawBin, time_s: Array, heard_s: Array) -> int:
+        """Return how many of the rows at `heard_s` there were when the first of `time_s` after a bin closed it."""
+        end_s = (np.floor(raw.time_s / self.bins.width_s) + 1.0) * self.bins.width_s
+        closing = min(int(np.searchsorted(time_s, end_s)), len(time_s) - 1)
+        return int(np.searchsorted(heard_s, time_s[closing], side="right"))
 
     def finish(self) -> None:
         """Close the last bin; the soak can't be fed after this."""
