@@ -38,7 +38,7 @@ def test_a_fresh_sample_is_enough(journal: Journal) -> None:
     assert (status.rig, status.boot, status.seq) == ("bay-2", 7, 12)
     assert status.age_s == pytest.approx(2.0, abs=1.0)
     assert status.sentence.startswith("readings come in from bay-2: sample 12 of 20")
-    assert time.monotonic() - begin_s < 5.0
+    assert time.monotonic() - begin_s < 30.0
 
 
 @pytest.mark.parametrize("age_s", [120.0, -86_400.0])
