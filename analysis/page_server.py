@@ -50,6 +50,8 @@ def listening_on(host: str, port: int, token_sha256: str | None) -> socket.socke
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(address)
+        # at once, so that whoever is told the address may come before the server is ready
+        listening.listen(CONNECTIONS)
     except OSError as error:
         listening.close()
         raise PlainError(

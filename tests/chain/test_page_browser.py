@@ -71,9 +71,6 @@ class Chain:
         self.link = folder / "rig-port"
         (folder / "scenario.toml").write_text(SCENARIO)
         (folder / "bay.toml").write_text(SETTINGS)
-        with Register.open(self.journal) as register:
-            # whatever a person types is shown and does nothing
-            register.begin(Soak(0, "monday", job="1042", car="<script>alert(1)</script>" + "x" * 5000))
         # a line on which nobody speaks
         self.silent = os.openpty()
         tty.setraw(self.silent[1])
@@ -83,6 +80,10 @@ class Chain:
         assert self.run.stderr is not None
         said = (re.search(r"page: (http\S+)", line) for line in self.run.stderr)
         self.address = next(found[1] for found in said if found is not None)
+        wait_for(lambda: self.journal.exists() and self.journal.stat().st_size > 0, "the journal", 60.0)
+        with Register.open(self.journal) as register:
+            # whatever a person types is shown and does nothing
+            register.begin(Soak(0, "monday", job="1042", car="<script>alert(1)</script>" + "x" * 5000))
 
     @staticmethod
     def start(*words: str) -> subprocess.Popen[str]:
@@ -133,6 +134,8 @@ def test_a_foreman_logs_in_sees_an_alarm_come_and_acknowledges_it(browser: Brows
     page.get_by_label("Token").fill(TOKEN)
     page.get_by_role("button", name="Log in").click()
     page.get_by_role("link", name=RIG).click()
+    # the words that are awaited next stand on the page before, too
+    page.wait_for_url(f"{chain.address}rigs/{RIG}")
     expect(page.get_by_text("NOT MEASURING: there is no reading yet")).to_be_visible()
     # from here on it is the same page: nobody loads it again
     page.evaluate("window.untouched = true")
