@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import uvicorn
 
     from analysis.page_rigs import Rigs, Watched
+    from analysis.rig_files import RigFiles
     from logger.delivery_settings import PageSettings
 
 
@@ -80,6 +81,7 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
 
     found: list[Watched] = []
     pages: list[PageSettings] = []
+    unread: list[tuple[RigFiles, PlainError]] = []
     named = rig_files(settings_files, journals)
     for files in named:
         try:
@@ -87,6 +89,7 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
         except PlainError as error:
             if len(named) == 1:
                 raise
+            unread.append((files, error))
             # one rig's mistake must not take the page from the others
             nowhere = files.journal or Path(f"{files.label}.journal")
             found.append(
@@ -104,8 +107,20 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
         raise PlainError(found[0].refused or "")
     if not found:
         raise PlainError("nothing to show: name --settings or --journal, once for each rig")
+    for files, mistake in unread:
+        # whoever set a token must never get a page without one
+        if not any(page.token_sha256 for page in pages) and _names_a_token(files.settings_file):
+            raise mistake
     pages.append(PageSettings(port=0))
     return with_keys(found), next((one for one in pages if one.token_sha256), pages[0])
+
+
+def _names_a_token(settings_file: Path | None) -> bool:
+    """Whether a settings file that can't be used speaks of a token, as far as can be seen."""
+    try:
+        return settings_file is not None and b"token_sha256" in settings_file.read_bytes()
+    except OSError:
+        return True
 
 
 def with_keys(found: list[Watched]) -> tuple[Watched, ...]:

@@ -76,8 +76,8 @@ def make_server(
     from analysis.page_guard import Guard  # noqa: PLC0415
     from analysis.page_sessions import Sessions, sessions_path  # noqa: PLC0415
 
-    first = next(iter(rigs.watched.values()))
-    sessions = Sessions(None if token_sha256 is None else sessions_path(first.path))
+    first = next((one.path for one in rigs.watched.values() if one.refused is None), None)
+    sessions = Sessions(None if token_sha256 is None or first is None else sessions_path(first))
     guard = Guard(token_sha256, time.monotonic, sessions)
     app = make_app(rigs, guard, only_loopback=only_loopback)
     config = uvicorn.Config(

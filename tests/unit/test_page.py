@@ -20,12 +20,13 @@ from schemathesis.checks import (
     status_code_conformance,
 )
 
-from analysis import page_rigs, page_sessions
+from analysis import page_command, page_rigs, page_sessions
 from analysis.alarm_store import read_alarms
 from analysis.page import make_app
 from analysis.page_command import page
 from analysis.page_guard import COOKIE, TRIES, Guard, SESSION_s, TRIES_s, new_token
 from analysis.page_rigs import Rigs, Watched
+from analysis.page_server import make_server
 from analysis.page_sessions import Sessions, sessions_path
 from analysis.register import RegisterReader, soaks_path
 from analysis.state import Look
@@ -243,6 +244,22 @@ def test_an_address_that_others_reach_needs_a_token(tmp_path: Path) -> None:
     path = journal_with_a_leak_alarm(tmp_path)
     with pytest.raises(PlainError, match="token_sha256"):
         page(settings_files=None, journals=[path], host="0.0.0.0", port=0, make_token=False)  # noqa: S104  it is refused
+
+
+def test_a_token_in_settings_that_can_not_be_used_is_no_page_without_one(tmp_path: Path) -> None:
+    for name, text in (("a", f'[page]\ntoken_sha256 = "{HASHED}"\n[soak]\ngas = "steam"\n'), ("b", "")):
+        (tmp_path / f"{name}.toml").write_text(f'[rig]\nname = "{name}"\n{text}')
+    both = [tmp_path / "a.toml", tmp_path / "b.toml"]
+    with pytest.raises(PlainError, match=r"soak\.gas"):
+        page(settings_files=both, journals=None, make_token=False)
+    # the other rig's token is as good
+    both[1].write_text(f'[rig]\nname = "b"\n[page]\ntoken_sha256 = "{HASHED}"\n')
+    watched, own = page_command._watched(both, [])
+    assert own.token_sha256 == HASHED
+    assert [one.refused is None for one in watched] == [False, True]
+    server = make_server(Rigs(watched), own.token_sha256, only_loopback=True)
+    assert server.config.app is not None
+    assert list(tmp_path.glob("*sessions*")) == []
 
 
 def test_the_settings_keep_the_hash_out_of_the_journal() -> None:
