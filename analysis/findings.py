@@ -22,7 +22,6 @@ from analysis.verdict import (
     GAIN,
     GAIN_SURE,
     LEAK_SUSPECTED,
-    LEAST_SHARE,
     MISFIT,
     Conditions,
     Verdict,
@@ -126,7 +125,7 @@ class Judged:
             or said.probability_leaks_over > LEAK_SUSPECTED
             or said.probability_gains > GAIN_SURE
             or said.misfit > MISFIT
-            or said.hours_used < LEAST_SHARE * said.hours
+            or said.hours_used < said.least_share * said.hours
         )
 
     @property
@@ -232,7 +231,7 @@ def _round(value: float | None) -> float | None:
 
 def _coldest_degC(soak: SoakAnalysis, evidence: Evidence, i: int) -> float | None:
     """Return the coldest gas temperature, by the models' weights."""
-    coldest = soak.estimator.coldest_K[i]
+    coldest = soak.coldest_at_height.get(i, soak.estimator.coldest_K[i])
     weight = np.where(np.isfinite(coldest), evidence.by_model(evidence.weight)[i], 0.0)
     if not weight.sum() > 0.0:
         return None

@@ -16,7 +16,7 @@ from analysis.blank import share_of, without_rig
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
 from analysis.inputs import Bin, STANDARD_ATMOSPHERE_Pa, reference_Pa, setup_of
-from analysis.tape import DEVIATION_m, Tape
+from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.watch import Rows, Watch
 
@@ -99,6 +99,8 @@ class SoakAnalysis:
             day_begins_s=_day_begins_s(begin_utc, settings.rig.longitude_deg),
             priors=priors,
         )
+        self.at_last_height: dict[int, Evidence] = {}  # of sections that are judged by hand
+        self.coldest_at_height: dict[int, Array] = {}
         self.tape = Tape(tape, sections, standing=self.standing)
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
@@ -305,14 +307,20 @@ class SoakAnalysis:
             step.ambient_pressure_Pa if np.isfinite(step.ambient_pressure_Pa) else STANDARD_ATMOSPHERE_Pa
         )
         first = self.estimator.bank.count == 0
+        # how cold it was before the first height and after the last one is no proof
+        self.estimator.coldest_K[first & np.isfinite(step.height_m)] = np.inf
         used = self._step(step, step.pressure_Pa + reference_Pa(self.estimator.sections, barometer))
         self.used_s += np.where(used & ~first, self.between_s, 0.0)
         self.between_s = np.where(used, 0.0, self.between_s)
-        self.evidence = None
+        self.evidence, told = None, self.estimator.evidence()
         for reading in group:
             i = self.sections.index(reading.section)
+            if used[i] and told is not None and not self.tape.by_sensor[i]:
+                self.at_last_height[i] = row_of(told, i)
+                self.coldest_at_height[i] = self.estimator.coldest_K[i].copy()
             if not used[i] and np.isfinite(step.height_m[i]):
-                self.tape.not_taken(reading)
+                heard = np.isfinite([step.pressure_Pa[i], step.ambient_temperature_K, self.column_m[i]]).all()
+                self.tape.not_taken(reading, heard=bool(heard))
 
     def usable(self, i: int) -> bool:
         """Whether a section has readings enough: one gives a level, a few give no slope worth a number."""
@@ -351,6 +359,7 @@ class SoakAnalysis:
         if self.evidence_at != self.estimator.time_s or self.evidence is None:
             found = self.estimator.evidence()
             rig = (self.rig_loss_per_s, self.rig_deviation_per_s)
+            found = None if found is None else with_rows(found, self.at_last_height)
             self.evidence = None if found is None else without_rig(found, *rig)
             self.evidence_at = self.estimator.time_s
         return self.evidence

@@ -3,6 +3,8 @@
 A reading is one more step of the estimator at its own moment, with pressure and temperature as the bins around it have
 them. Between readings a section without a height sensor has no height, and nothing is concluded from its pressure.
 
+What is known of such a section is what was known at its last height: what came after nobody has measured.
+
 A section has one scale of height. Where a sensor reads, it is the sensor's: the first reading by hand ties the tape to
 it, the later ones are measurements in that scale and a check of it. Where none reads, the tape is the scale.
 """
@@ -16,10 +18,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from analysis.evidence import Evidence
     from analysis.inputs import Bin
 
 DEVIATION_m: Final = 1e-3
@@ -30,6 +33,15 @@ CONTRADICTION: Final = 4.0
 SENSOR_DEVIATION_m: Final = 0.5e-3
 """What a height sensor may drift over a cold night (datasheets, read second-hand); for the check only."""
 LEAST_APART_s: Final = 3600.0
+_BY_SECTION: Final = (
+    "weight",
+    "mean_loss_per_s",
+    "mean_deviation_per_s",
+    "loss_per_s",
+    "loss_deviation_per_s",
+    "share",
+    "log_odds",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +69,7 @@ class Tape:
         self._later = Counter(r.section for r in known)
         count = len(sections)
         self.used: list[TapeReading] = []
+        self.impossible: list[TapeReading] = []  # lower than the gas column is long
         self.by_sensor = np.zeros(count, dtype=np.bool_)  # the scale is a sensor's
         self.tie_m = np.full(count, np.nan)  # tape less sensor
         self.tie_deviation_m = np.zeros(count)
@@ -158,11 +171,32 @@ class Tape:
         taped = np.array([bool(self.heights_of(i)) for i in range(len(self.sections))], dtype=np.bool_)
         return np.where(taped, np.nan, height_m)
 
-    def not_taken(self, reading: TapeReading) -> None:
-        """Note that the estimator could not use a reading."""
+    def not_taken(self, reading: TapeReading, *, heard: bool) -> None:
+        """Note that the estimator could not use a reading, though the rig was `heard`, or because it was not."""
         if reading in self.used:
             self.used.remove(reading)
-            self.left_out.append((reading, "the rig gave no pressure or air temperature around that time"))
+            if heard:
+                self.impossible.append(reading)
+            else:
+                self.left_out.append(
+                    (reading, "the rig gave no pressure or air temperature around that time")
+                )
+
+
+def row_of(evidence: Evidence, i: int) -> Evidence:
+    """Return the evidence of one section, a copy."""
+    return replace(evidence, **{name: getattr(evidence, name)[i : i + 1].copy() for name in _BY_SECTION})
+
+
+def with_rows(evidence: Evidence, rows: Mapping[int, Evidence]) -> Evidence:
+    """Return evidence with other rows for some sections."""
+    if not rows:
+        return evidence
+    whole = {name: getattr(evidence, name).copy() for name in _BY_SECTION}
+    for i, row in rows.items():
+        for name, array in whole.items():
+            array[i] = getattr(row, name)[0]
+    return replace(evidence, **whole)
 
 
 def _between(before: Bin | None, after: Bin, time_s: float) -> Bin | None:

@@ -26,6 +26,12 @@ def tape_remarks(tape: Tape, i: int, label: Callable[[float], str]) -> list[str]
     if checks and tape.contradicted(i) is None:
         worst_mm = 1000.0 * max(checks, key=abs)
         out.append(f"Tape and height sensor agree, within {abs(worst_mm):.1f} mm.")
+    out += [
+        f"The height of {1000.0 * reading.height_m:.0f} mm measured by hand at {label(reading.time_s)} lies lower than "
+        "the gas column is long: correct it (cornerhold tape correct), or the column in the settings."
+        for reading in tape.impossible
+        if reading.section == tape.sections[i]
+    ]
     for reading, reason in tape.left_out:
         if reading.section == tape.sections[i]:
             out.append(
@@ -36,7 +42,9 @@ def tape_remarks(tape: Tape, i: int, label: Callable[[float], str]) -> list[str]
 
 
 def contradiction(tape: Tape, i: int, label: Callable[[float], str]) -> str | None:
-    """Return why no verdict can rest on section `i`: tape and sensor contradict each other; None if they don't."""
+    """Return why no verdict can rest on section `i`, by what was measured by hand; None if it can."""
+    if any(reading.section == tape.sections[i] for reading in tape.impossible):
+        return "a height measured by hand can't be"
     found = tape.contradicted(i)
     if found is None:
         return None

@@ -19,6 +19,8 @@ CONFIDENCE_BY_HAND: Final = 0.99
 SHORTEST_h: Final = 4.0
 # A soak with less of its time measured than this proves nothing about the rest.
 LEAST_SHARE: Final = 0.6
+# After the last height by hand nothing is known (own choice).
+LEAST_SHARE_BY_HAND: Final = 0.8
 # A section that seems to gain more than this share of the threshold, as good as surely, is no tight one: something is
 # wrong with what was read, and may hide a leak.
 GAIN: Final = 0.25
@@ -67,6 +69,11 @@ class Conditions:
     by_hand: bool = False  # judged by a few heights that a person has measured
 
     @property
+    def least_share(self) -> float:
+        """How much of the time must have been measured."""
+        return LEAST_SHARE_BY_HAND if self.by_hand else LEAST_SHARE
+
+    @property
     def confidence(self) -> float:
         """How sure a verdict must be."""
         return CONFIDENCE_BY_HAND if self.by_hand else CONFIDENCE
@@ -107,7 +114,7 @@ def _against_tight(conditions: Conditions, over: float) -> list[str]:
     needed = conditions.planned_hours if conditions.planned_hours is not None else SHORTEST_h
     if conditions.hours < needed - 1e-6:
         reasons.append(f"the soak lasted {conditions.hours:.1f} h of {needed:.1f} h")
-    if conditions.hours_used < LEAST_SHARE * conditions.hours:
+    if conditions.hours_used < conditions.least_share * conditions.hours:
         reasons.append(f"only {conditions.hours_used:.1f} h of {conditions.hours:.1f} h have usable readings")
     cold = conditions.planned_cold_degC
     if cold is not None and (conditions.coldest_degC is None or conditions.coldest_degC > cold):

@@ -43,7 +43,7 @@ def judged(
     hours: float,
     tape: list[tuple[float, float]],
     *,
-    air_K: float | None = 268.15,
+    air_K: float | NDArray[np.float64] | None = 268.15,
     settings: str = STANDING,
     height: NDArray[np.float64] | None = None,
     silent_h: tuple[float, float] = (0.0, 0.0),
@@ -121,11 +121,31 @@ def test_a_height_while_the_rig_was_silent_does_not_count() -> None:
     assert any("the rig gave no reading around that time" in note for note in said["notes"])
 
 
+def test_what_is_known_is_what_was_known_at_the_last_height() -> None:
+    at_once, later = judged(60.1, [(0.1, 650.0), (60.0, 650.0)]), judged(64.0, [(0.1, 650.0), (60.0, 650.0)])
+    assert at_once["verdict"] == later["verdict"] == "tight"
+    assert later["loss_per_day_interval95"] == pytest.approx(at_once["loss_per_day_interval95"], abs=2e-4)
+    # how cold it got after the last height proves nothing
+    air_K = np.where(np.arange(64 * 6 + 1) < 61 * 6, 268.15, 248.15)
+    assert judged(64.0, [(0.1, 650.0), (60.0, 650.0)], air_K=air_K)["coldest_gas_degC"] > -6.0
+    # and it doesn't hold for ever
+    assert judged(80.0, [(0.1, 650.0), (60.0, 650.0)])["verdict"] == "undecided"
+
+
 def test_heights_of_the_first_hours_say_nothing_of_the_rest() -> None:
     said = judged(40.0, [(0.1, 650.0), (6.0, 650.0), (12.0, 650.0)])
     assert said["verdict"] == "undecided"
     assert said["hours_used"] == pytest.approx(12.0, abs=0.5)
     assert "Only 11.7 h of 40.0 h have usable readings." in said["notes"]
+
+
+def test_a_height_that_can_t_be_makes_no_verdict() -> None:
+    """A reading that is left out for what it says must not leave the others to say that all is well."""
+    tape = [(0.1, 650.0), (60.0, 650.0), (61.9, 300.0)]
+    said = judged(62.0, tape)
+    assert said["verdict"] == "undecided"
+    assert any("lower than the gas column is long" in note for note in said["notes"])
+    assert judged(62.0, tape[:2])["verdict"] == "tight"
 
 
 def test_on_a_blocked_car_a_height_counts_for_nothing() -> None:
