@@ -20,7 +20,7 @@ all of them; none is a correction.
 | transducer against temperature, zero and span | datasheet limit / √3 (rectangular) | settings; JCGM 100:2008 4.3.7 |
 | lag of the transducer behind the air: what lies between counts as noise | 1 to 20 min | common practice, no source |
 | the share of it that follows the gas and not the air | half as much | common practice, no source |
-| creep of the rubber after a fill (20 min before) | 0.20 ± 0.10 % of volume per decade | order of size, no source |
+| creep of the rubber after a fill (20 min before) | 0.20 ± 0.13 % of volume per decade | order of size, no source |
 | a blocked strut's volume gives with the pressure | 0.3 % per MPa, taken as known | order of size, no source |
 | share of the bound on condensing water, shop air | 0 to 1, rectangular | JCGM 100:2008 4.3.7; `analysis/water.py` |
 | ambient sensor, constant error | 0.5 K | datasheets of digital sensors, read second-hand |
@@ -88,7 +88,7 @@ class Priors:
         Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 0.0),
     )
     creep_mean_per_decade: float = 0.002
-    creep_per_decade: float = 0.001
+    creep_per_decade: float = 0.0013
     creep_time_s: float = 1200.0
     compliance_per_Pa: float = 3e-9
     water_share: tuple[float, float] = (0.5, 0.29)
