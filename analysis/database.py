@@ -15,7 +15,7 @@ from hashlib import sha256
 from typing import IO, TYPE_CHECKING, Any, Self
 
 from logger.errors import PlainError
-from logger.journal_schema import atomic, is_damage, pragma
+from logger.journal_schema import FILE_ERRORS, atomic, is_damage, pragma
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -76,7 +76,7 @@ class Database:
             if connection is not None:
                 connection.close()
             lock.close()
-            if isinstance(error, sqlite3.Error):
+            if isinstance(error, FILE_ERRORS):
                 raise _refusal(path, error, "can't be opened") from error
             raise
         return cls(path, connection, lock)
@@ -105,7 +105,7 @@ class Database:
             except BaseException:
                 connection.close()
                 raise
-        except sqlite3.Error as error:
+        except FILE_ERRORS as error:
             raise _refusal(path, error, "can't be read") from error
         return cls(path, connection, None)
 
@@ -139,7 +139,7 @@ class Database:
         """The rows of one short reading statement."""
         try:
             return self._connection.execute(statement, values).fetchall()
-        except sqlite3.Error as error:
+        except FILE_ERRORS as error:
             raise _refusal(self.path, error, "can't be read") from error
 
 
@@ -212,7 +212,7 @@ def _migrate(connection: sqlite3.Connection, layout: Layout, version: int) -> No
         _seal(connection)
 
 
-def _refusal(path: Path, error: sqlite3.Error, what: str) -> DatabaseError:
+def _refusal(path: Path, error: Exception, what: str) -> DatabaseError:
     if is_damage(error):
         return _damaged(path, str(error))
     return DatabaseError(path, f"{what}: {error}")

@@ -15,6 +15,7 @@ from typing import IO, TYPE_CHECKING, Self
 
 from logger.clock import Stamp
 from logger.journal_schema import (
+    FILE_ERRORS,
     SELECT_ENTRIES,
     WAY_FORWARD,
     BootRecord,
@@ -72,7 +73,7 @@ class Journal:
             except BaseException:
                 connection.close()
                 raise
-        except sqlite3.Error as error:
+        except FILE_ERRORS as error:
             lock.close()
             raise refusal(path, error, "can't be opened") from error
         except BaseException:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from logger.journal_schema import (
+    FILE_ERRORS,
     SCHEMA_VERSION,
     SELECT_ENTRIES,
     BootRecord,
@@ -79,7 +80,7 @@ class JournalReader:
             except BaseException:
                 self._connection.close()
                 raise
-        except sqlite3.Error as error:
+        except FILE_ERRORS as error:
             advice = "" if os.access(path.parent, os.W_OK) else _READ_ONLY_ADVICE
             if is_damage(error):
                 raise damaged(path, str(error)) from error
@@ -108,7 +109,7 @@ class JournalReader:
         """All boots by their id."""
         try:
             return {record.id: record for record in boot_records(self._connection, self.path)}
-        except sqlite3.Error as error:
+        except FILE_ERRORS as error:
             raise refusal(self.path, error, "can't be read") from error
 
     def configurations(self) -> list[Configuration]:
@@ -147,7 +148,7 @@ class JournalReader:
     def _rows(self, statement: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
         try:
             return self._connection.execute(statement, values).fetchall()
-        except sqlite3.Error as error:
+        except FILE_ERRORS as error:
             raise refusal(self.path, error, "can't be read") from error
 
 

@@ -8,6 +8,7 @@ another, never between two.
 from __future__ import annotations
 
 import json
+import sqlite3
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -17,7 +18,6 @@ from logger.clock import Stamp
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
@@ -66,6 +66,8 @@ _FULL, _IO_ERROR = 13, 10
 """SQLITE_FULL and SQLITE_IOERR (sqlite.org/rescode.html)."""
 _DAMAGE = {1, 11, 24, 26}
 """SQLITE_ERROR (a statement of ours that the file doesn't fit), CORRUPT, FORMAT, NOTADB."""
+FILE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a file raises: the second where SQLite's own words about a damaged one hold a piece of it."""
 WAY_FORWARD = (
     "nothing was changed: put back a copy, or move it away together with the files of the same name beside it and begin "
     "anew (the rig sends again what was not called safe)"
@@ -90,15 +92,17 @@ def damaged(path: Path, how: str) -> JournalError:
     return JournalError(path, f"is damaged ({' '.join(how.split())}); {WAY_FORWARD}")
 
 
-def refusal(path: Path, error: sqlite3.Error, what: str) -> JournalError:
+def refusal(path: Path, error: Exception, what: str) -> JournalError:
     """What SQLite said, as ours: damage, or `what` ("can't be read") could not be done."""
     return damaged(path, str(error)) if is_damage(error) else JournalError(path, f"{what}: {error}")
 
 
-def is_damage(error: sqlite3.Error) -> bool:
+def is_damage(error: Exception) -> bool:
     """Whether an error says that the file isn't what was written; text that is no text has no code of its own."""
     code = getattr(error, "sqlite_errorcode", None)
-    return "UTF-8" in str(error) if code is None else isinstance(code, int) and code & 0xFF in _DAMAGE
+    if not isinstance(code, int):
+        return isinstance(error, UnicodeDecodeError) or "UTF-8" in str(error)
+    return code & 0xFF in _DAMAGE
 
 
 def is_blocked(error: sqlite3.Error) -> bool:

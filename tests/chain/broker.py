@@ -159,12 +159,16 @@ class Subscriber:
     broker: Broker
     topics: tuple[str, ...] = ("shop/#",)
     user: str = "foreman"
+    session: str = ""
+    """A name under which the broker keeps what comes while the subscriber or the broker itself is away."""
     heard: list[tuple[str, bool, str, float]] = field(default_factory=list)
 
     def __enter__(self) -> Self:
         words = self.broker.words("mosquitto_sub", self.user)
         for topic in (*self.topics, "shop/r/acknowledge/probe"):
             words += ["-t", topic]
+        if self.session:
+            words += ["-c", "-i", self.session]
         self.process = subprocess.Popen(
             [*words, "-F", "%t\t%r\t%p"], stdout=subprocess.PIPE, text=True, bufsize=1
         )
