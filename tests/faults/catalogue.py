@@ -22,8 +22,8 @@ class Kind:
 
 
 KINDS = (
-    Kind("daemon", kills.daemon_killed, 8, 500),
-    Kind("analysis", kills.analysis_killed, 3, 200),
+    Kind("daemon", kills.daemon_killed, 6, 500),
+    Kind("analysis", kills.analysis_killed, 2, 200),
     Kind("port", line.unplugged, 3, 100),
     Kind("reboots", line.rebooted, 3, 50),
     Kind("wrap", line.wrapped, 2, 20),

@@ -44,7 +44,7 @@ def broker_away(bench: Bench) -> Row:
     )
     rig = Ledger(depth=1_000_000, period_ms=1000, values=steady)
     with (
-        rig_at(bench, rig, period_s=0.001) as port,
+        rig_at(bench, rig, period_s=0.0005) as port,
         Subscriber(broker, ("shop/bench/#",), session="faults") as subscriber,
     ):
 
@@ -118,7 +118,7 @@ def database_away(bench: Bench) -> Row:
     )
     rig = Ledger(depth=1_000_000, period_ms=1000, values=steady)
     try:
-        with rig_at(bench, rig, period_s=0.001) as port:
+        with rig_at(bench, rig, period_s=0.0005) as port:
             process = bench.logger(port.path, "--settings", str(settings))
             for n in range(bench.times):
                 before = database.count()
