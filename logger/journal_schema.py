@@ -150,9 +150,11 @@ class Configuration:
     text: str
 
 
-def entry_check(*row: object) -> int:
-    """The check value of an entry, from id to body: SQLite has none of its own for what is in its pages."""
-    return crc32(",".join(map(str, row)).encode("utf-8", "surrogateescape"))
+def entry_check(
+    number: object, kind: object, boot_id: object, seq: object, rig_us: object, utc_us: object, body: object
+) -> int:
+    """The check value of an entry: SQLite has none of its own for what is in its pages."""
+    return crc32(f"{number},{kind},{boot_id},{seq},{rig_us},{utc_us},{body}".encode())
 
 
 SELECT_ENTRIES = "SELECT id, kind, boot_id, seq, rig_us, utc_us, body, crc FROM entries"
@@ -160,10 +162,11 @@ SELECT_ENTRIES = "SELECT id, kind, boot_id, seq, rig_us, utc_us, body, crc FROM 
 
 def checked_entries(rows: Sequence[tuple[Any, ...]], path: Path) -> list[Entry]:
     """Entries from the rows of `SELECT_ENTRIES`; raises JournalError for one that isn't what was written."""
-    for row in rows:
-        if row[7] is not None and row[7] != entry_check(*row[:7]):
-            raise damaged(path, f"entry {row[0]} is not what was written")
-    return [Entry._make(row[:7]) for row in rows]
+    entries = [Entry._make(row[:7]) for row in rows]
+    for entry, row in zip(entries, rows, strict=True):
+        if row[7] is not None and row[7] != entry_check(*entry):
+            raise damaged(path, f"entry {entry.id} is not what was written")
+    return entries
 
 
 def row_check(row: Sequence[object]) -> int:
