@@ -23,7 +23,8 @@ app = typer.Typer(
     help="""What the rig itself loses, measured with its ports capped, and subtracted from what the sections lose.
 
     Cap each port where the section is joined on, fill to the pressure of the soak, shut the fill valves, wait ten minutes
-    until gas and metal are of one temperature, in still air. The logger must be running, and no soak.
+    until gas and metal are of one temperature, in still air. The logger must be running, and no soak. Caps rated for the
+    pressure, eye protection on; let the gas out before a cap comes off.
 
     Example: cornerhold blank measure --settings bay-2.toml --hold "20 min"
     """,

@@ -25,7 +25,8 @@ app = typer.Typer(
     help="""Heights measured by hand, at any time: a car on its wheels can be judged by them, before and after.
 
     Measure each wheel always between the same two points, from the middle of the hub up to the edge of the arch, so that
-    the tyre doesn't count. A height counts if it was measured between the begin and the end of a soak.
+    the tyre doesn't count. Keep hands and head out from between tyre and arch: a corner can drop without warning.
+    A height counts if it was measured between the begin and the end of a soak.
 
     Example: cornerhold tape add front_left="652 mm" front_right="649 mm" --settings bay-2.toml
     """,
