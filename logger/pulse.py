@@ -203,6 +203,8 @@ async def beating(
     if not caretaker.there:
         yield
         return
+    # when systemd's watchdog aborts what hangs, the log says where it hung
+    faulthandler.enable()
     task = asyncio.create_task(keep_beating(caretaker, progress, status, begun), name="pulse")
     try:
         yield

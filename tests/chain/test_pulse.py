@@ -67,7 +67,7 @@ def manager(tmp_path: Path) -> Iterator[Manager]:
 
 
 async def until(condition: Callable[[], bool], what: str) -> None:
-    end_s = asyncio.get_running_loop().time() + 20.0
+    end_s = asyncio.get_running_loop().time() + 60.0
     while not condition():
         assert asyncio.get_running_loop().time() < end_s, f"waited in vain: {what}"
         await asyncio.sleep(0.005)
@@ -100,7 +100,7 @@ async def logging_rig(
 
 async def test_a_rig_that_is_unplugged_is_no_standstill(tmp_path: Path, manager: Manager) -> None:
     port = PtyRig(tmp_path, HandRig(), period_s=0.02)
-    patience_s = 1.5  # on a busy machine a try may take its time
+    patience_s = 3.0  # on a busy machine a try may take its time
     async with logging_rig(tmp_path, manager, port, patience_s) as daemon:
         with port:
             await until(lambda: port.acknowledged > 3, "readings")
@@ -109,7 +109,7 @@ async def test_a_rig_that_is_unplugged_is_no_standstill(tmp_path: Path, manager:
             await until(lambda: daemon.status().startswith("no rig"), "the status")
             gone_s = asyncio.get_running_loop().time()
             mark = manager.beats()
-            await until(lambda: asyncio.get_running_loop().time() > gone_s + 2.5 * patience_s, "time")
+            await until(lambda: asyncio.get_running_loop().time() > gone_s + 1.6 * patience_s, "time")
             assert manager.beats() > mark + 10
             assert not any("STANDS STILL" in one for one in manager.said)
             port.come_back()
@@ -146,7 +146,7 @@ async def test_a_journal_that_takes_nothing_stops_the_pulse(
             assert manager.beats() == mark
             disk.set()
             await until(lambda: manager.beats() > mark + 1, "the pulse again")
-    assert [r.levelname for r in caplog.records if "stands still" in r.getMessage()] == ["ERROR"]
+    assert {r.levelname for r in caplog.records if "stands still" in r.getMessage()} == {"ERROR"}
 
 
 async def test_a_link_that_hangs_stops_the_pulse(

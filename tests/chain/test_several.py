@@ -72,7 +72,7 @@ class Watch:
         await asyncio.wait_for(self.task, 20)
 
     async def until(self, condition: Callable[[], bool], what: str) -> None:
-        end_s = asyncio.get_running_loop().time() + 20.0
+        end_s = asyncio.get_running_loop().time() + 60.0
         while not condition():
             assert not self.task.done(), self.task
             assert asyncio.get_running_loop().time() < end_s, (

@@ -314,6 +314,8 @@ def measure(count: int, seconds: float, folder: Path) -> Cost:
         fallen, alarms_s = yard.alarms()
     finally:
         yard.end()
+    if any(process.returncode for process in (*yard.daemons, yard.analysis)):
+        raise RuntimeError(f"a service did not end in order: {yard.log.read_text()[-500:]}")
     return Cost(
         count,
         cost_s[0] / count / hours,
