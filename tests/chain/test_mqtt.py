@@ -17,6 +17,7 @@ from logger_process import wait_for
 from analysis.alarm_store import AlarmStore, Seen
 from analysis.publisher import Publisher
 from logger.clock import Stamp
+from logger.cursor_file import CursorFile
 from logger.errors import PlainError
 from logger.journal import Entry, Journal
 from logger.mqtt import MqttPace, Post, keep_session
@@ -95,7 +96,7 @@ async def test_a_broker_that_was_away_gets_every_reading_in_order(broker: Broker
     # at least once: what comes again is known by its number, and a first time is in order and complete
     assert list(dict.fromkeys(heard)) == sorted(set(heard))
     assert set(range(1, 251)) <= set(entries(before))
-    assert json.loads(cursor_path(journal.path).read_text()) == {"entry": 450}
+    assert CursorFile(cursor_path(journal.path)).load(450) == 450
 
 
 async def test_the_mirror_goes_on_where_it_was(broker: Broker, journal: Journal) -> None:
