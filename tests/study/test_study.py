@@ -25,10 +25,10 @@ def scored(case: str, soaks: int) -> Score:
 @pytest.mark.parametrize(
     ("case", "soaks", "rms", "common_practice_is_worse_by"),
     [
-        ("blocked-14", 16, 0.012, 1.5),
-        ("blocked-62", 8, 0.0030, 1.5),
-        ("standing-14", 16, 0.014, 5.0),
-        ("standing-62", 8, 0.0060, 5.0),
+        ("blocked-14", 8, 0.012, 1.5),
+        ("blocked-62", 4, 0.0030, 1.5),
+        ("standing-14", 8, 0.014, 5.0),
+        ("standing-62", 4, 0.0060, 5.0),
     ],
 )
 def test_measures_the_loss(case: str, soaks: int, rms: float, common_practice_is_worse_by: float) -> None:
@@ -41,7 +41,7 @@ def test_measures_the_loss(case: str, soaks: int, rms: float, common_practice_is
 
 
 def test_a_leak_in_the_night_is_raised_within_an_hour_and_nothing_else() -> None:
-    found = scored("night-leak", 12)
+    found = scored("night-leak", 8)
     assert found.missed == 0
     assert found.delay_min[1] < 60.0
     assert found.false_alarm_soaks <= 1
