@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
-from pathlib import Path
+import secrets
 from typing import IO, TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
 
 @contextlib.contextmanager
@@ -18,11 +18,10 @@ def whole_file(path: Path) -> Iterator[IO[str]]:
 
     What stood there before stays until then. The content is on the disk before the name is.
     """
-    number, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    part = Path(name)
+    # Named before it is made: a signal may end the program between any two lines.
+    part = path.with_name(f".{path.name}.{secrets.token_hex(6)}.part")
     try:
-        with os.fdopen(number, "w", encoding="utf-8", newline="\n") as file:
-            os.fchmod(file.fileno(), 0o666 & ~_umask())
+        with part.open("x", encoding="utf-8", newline="\n") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
@@ -30,10 +29,3 @@ def whole_file(path: Path) -> Iterator[IO[str]]:
     except BaseException:
         part.unlink(missing_ok=True)
         raise
-
-
-def _umask() -> int:
-    """The rights that a new file doesn't get (a temporary file is made for its owner alone)."""
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask

@@ -1,12 +1,17 @@
-"""Where a follower stands in the journal, in a small file that is there whole or not at all."""
+"""What a follower of the journal needs: where it stands, in a small file that is there whole or not at all, and the wait
+for the journal at its begin."""
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
 import os
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 from zlib import crc32
+
+from logger.journal_reader import JournalReader
+from logger.journal_schema import JournalError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -14,6 +19,9 @@ if TYPE_CHECKING:
 
 
 _log = logging.getLogger(__name__)
+
+_BEGINNING_s: Final = 60.0
+_POLL_s: Final = 0.1
 
 
 class CursorFile:
@@ -73,3 +81,16 @@ def unsealed(text: str) -> dict[str, Any]:
 
 def _check(said: Mapping[str, Any]) -> str:
     return f"{crc32(json.dumps(said, sort_keys=True).encode()):08x}"
+
+
+async def journal_reader(journal: Path) -> JournalReader:
+    """Wait until the daemon has made the journal, and open it; raise JournalError if it can't be read after a minute."""
+    loop = asyncio.get_running_loop()
+    end_s = loop.time() + _BEGINNING_s
+    while True:
+        try:
+            return JournalReader(journal)
+        except JournalError:
+            if loop.time() > end_s:
+                raise
+        await asyncio.sleep(_POLL_s)

@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING, Final
 
 from logger.clock import now_us
 from logger.conversions import Conversions, stored_settings
+from logger.cursor_file import journal_reader
 from logger.influx import Portion
 from logger.influx_lines import Labels, check_line, reading_lines
-from logger.journal_reader import JournalReader
-from logger.journal_schema import JournalError
 from logger.mirror_state import MirrorState
 
 if TYPE_CHECKING:
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import TypeVar
 
+    from logger.journal_reader import JournalReader
     from logger.journal_schema import Entry
 
     _T = TypeVar("_T")
@@ -32,8 +32,6 @@ _log = logging.getLogger(__name__)
 
 PORTION: Final = 500
 """Samples in one request: some thousand points."""
-_BEGINNING_s: Final = 60.0
-_POLL_s: Final = 0.1
 _WARM_s: Final = 1200.0
 _MOST_WARM_s: Final = 6 * 3600.0
 """A channel that counts as stuck only after longer than this may be called good for a while after a restart."""
@@ -51,7 +49,7 @@ class ReadingsSource:
 
     async def open(self, state: MirrorState) -> MirrorState:
         """Wait for the daemon to make the journal; go on behind the kept entry."""
-        reader = self._reader = await self._opened()
+        reader = self._reader = await journal_reader(self._journal)
         # by the settings under which each sample was logged
         self._conversions = Conversions(self._journal, None)
         if not _fits(reader, state):
@@ -138,17 +136,6 @@ class ReadingsSource:
                 pass
             if not entries:
                 break
-
-    async def _opened(self) -> JournalReader:
-        loop = asyncio.get_running_loop()
-        end_s = loop.time() + _BEGINNING_s
-        while True:
-            try:
-                return JournalReader(self._journal)
-            except JournalError:
-                if loop.time() > end_s:
-                    raise
-            await asyncio.sleep(_POLL_s)
 
 
 def _samples(entries: list[Entry]) -> list[Entry]:

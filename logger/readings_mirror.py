@@ -11,9 +11,7 @@ import logging
 from typing import TYPE_CHECKING, Final
 
 from logger.conversions import Conversions
-from logger.cursor_file import CursorFile
-from logger.journal_reader import JournalReader
-from logger.journal_schema import JournalError
+from logger.cursor_file import CursorFile, journal_reader
 from logger.mqtt import MqttPace, Post, keep_session, rig_topic
 from logger.senml import base_name, pack
 
@@ -30,7 +28,6 @@ POLL_s: Final = 0.1
 PACK_SAMPLES: Final = 100
 """At most so many samples in one message: a backlog of a weekend goes in portions, live samples go at once."""
 SAVE_s: Final = 1.0
-_BEGINNING_s: Final = 60.0
 
 
 def cursor_path(journal: Path) -> Path:
@@ -52,7 +49,7 @@ class ReadingsMirror:
 
     async def run(self) -> None:
         """Follow the journal; the broker may come and go."""
-        reader = await self._open()
+        reader = await journal_reader(self._journal)
         with reader:
             # by the settings under which each sample was logged
             conversions = Conversions(self._journal, None)
@@ -92,15 +89,3 @@ class ReadingsMirror:
         if entry != self._saved:
             self._cursor.save(entry)
             self._saved = entry
-
-    async def _open(self) -> JournalReader:
-        """Wait until the daemon has made the journal."""
-        loop = asyncio.get_running_loop()
-        end_s = loop.time() + _BEGINNING_s
-        while True:
-            try:
-                return JournalReader(self._journal)
-            except JournalError:
-                if loop.time() > end_s:
-                    raise
-            await asyncio.sleep(POLL_s)
