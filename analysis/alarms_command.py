@@ -41,10 +41,10 @@ def alarms(
     """
     from analysis.alarm_store import read_alarms  # noqa: PLC0415  what --help does not need is loaded when needed
     from logger.commands import journal_path, read_settings  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
 
     path = journal or journal_path(read_settings(settings_file, None))
-    if not path.exists():
-        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
+    require_journal(path)
     if acknowledge is not None:
         _acknowledge(path, acknowledge, by)
     found = [(name, alarm) for name, alarm in read_alarms(path) if history or alarm.cleared is None]

@@ -10,6 +10,7 @@ import typer
 
 from analysis import options
 from logger.errors import PlainError
+from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
     from analysis.blank import Measured
@@ -104,10 +105,10 @@ def list_blanks(
     """
     from analysis.register import read_register  # noqa: PLC0415
     from analysis.soak_command import where  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
-    if not path.exists():
-        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
+    require_journal(path)
     blanks = read_register(path)[1].blanks
     if not blanks and not as_json:
         typer.echo("no blank was measured")
@@ -128,10 +129,10 @@ def withdraw(
     """
     from analysis.register import Register  # noqa: PLC0415
     from analysis.soak_command import where  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
-    if not path.exists():
-        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
+    require_journal(path)
     with Register.open(path) as register:
         gone = register.withdraw_blank(number)
     typer.echo(json.dumps(gone.as_dict(), ensure_ascii=False) if as_json else _line(gone))
@@ -161,8 +162,8 @@ def _hold(
 
 
 def _line(one: Blank) -> str:
-    m, day = one.measured, 100.0 * 86_400.0
-    air = "" if m.air_K is None else f", {m.air_K - 273.15:.0f} °C"
+    m, day = one.measured, 100.0 * SECONDS_PER_DAY
+    air = "" if m.air_K is None else f", {m.air_K - ZERO_CELSIUS_K:.0f} °C"
     by = f" by {one.who}" if one.who else ""
     gone = "" if one.withdrawn is None else f"; withdrawn {one.withdrawn}"
     return (

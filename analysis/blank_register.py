@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.blank import Measured
-from analysis.database import DatabaseError
+from analysis.database import counting
+from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,11 +51,13 @@ class Blank:
         return {
             "id": self.id,
             "section": self.measured.section,
-            "rig_loss_per_day": float(f"{self.measured.loss_per_s * 86_400.0:.6g}"),
-            "rig_loss_per_day_uncertainty": float(f"{self.measured.deviation_per_s * 86_400.0:.6g}"),
+            "rig_loss_per_day": float(f"{self.measured.loss_per_s * SECONDS_PER_DAY:.6g}"),
+            "rig_loss_per_day_uncertainty": float(f"{self.measured.deviation_per_s * SECONDS_PER_DAY:.6g}"),
             "absolute_bar": round(self.measured.absolute_Pa / 1e5, 4),
             "hold_min": round(self.measured.hold_s / 60.0, 2),
-            "air_degC": None if self.measured.air_K is None else round(self.measured.air_K - 273.15, 1),
+            "air_degC": None
+            if self.measured.air_K is None
+            else round(self.measured.air_K - ZERO_CELSIUS_K, 1),
             "at": self.read_at,
             "by": self.who,
             "withdrawn": self.withdrawn,
@@ -96,11 +99,7 @@ def add_blanks(database: Database, blanks: Sequence[Blank]) -> list[Blank]:
 
 def withdraw_blank(database: Database, number: int, when: str) -> Blank:
     """Take a blank back; the one before it counts again."""
-    found = next((one for one in blanks_of(database) if one.id == number), None)
-    if found is None:
-        raise DatabaseError(database.path, f"there is no blank number {number} (cornerhold blank list)")
-    if found.withdrawn is not None:
-        raise DatabaseError(database.path, f"blank number {number} was withdrawn already, {found.withdrawn}")
+    counting(blanks_of(database), number, "blank", database.path)
     with database.atomic() as connection:
         connection.execute("UPDATE blanks SET withdrawn = ? WHERE id = ?", (when, number))
     return next(one for one in blanks_of(database) if one.id == number)

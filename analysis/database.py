@@ -12,13 +12,13 @@ import sqlite3
 import time
 from dataclasses import dataclass
 from hashlib import sha256
-from typing import IO, TYPE_CHECKING, Any, Self
+from typing import IO, TYPE_CHECKING, Any, Protocol, Self
 
 from logger.errors import PlainError
 from logger.journal_schema import FILE_ERRORS, atomic, is_damage, pragma
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
 _LOOK_s = 0.05
@@ -141,6 +141,27 @@ class Database:
             return self._connection.execute(statement, values).fetchall()
         except FILE_ERRORS as error:
             raise _refusal(self.path, error, "can't be read") from error
+
+
+class Kept(Protocol):
+    """A row that is never deleted, only withdrawn."""
+
+    @property
+    def id(self) -> int:
+        """Its number."""
+
+    @property
+    def withdrawn(self) -> str | None:
+        """When it was taken back."""
+
+
+def counting(rows: Sequence[Kept], number: int, what: str, path: Path) -> None:
+    """Raise DatabaseError unless there is a row of this number that counts; `what` it is called."""
+    found = next((row for row in rows if row.id == number), None)
+    if found is None:
+        raise DatabaseError(path, f"there is no {what} number {number} (see its list)")
+    if found.withdrawn is not None:
+        raise DatabaseError(path, f"{what} number {number} was withdrawn already, {found.withdrawn}")
 
 
 def _take_lock(path: Path, patience_s: float) -> IO[str]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.findings import Judged, hours_of, judge, label_of
 from analysis.settle import moment_at
-from analysis.verdict import SHORTEST_h
+from analysis.verdict import SHORTEST_h, doubts
 from analysis.words import short_time
 
 if TYPE_CHECKING:
@@ -130,11 +130,13 @@ def _end_s(soak: SoakAnalysis, judged: Judged) -> float:
 
 def _by_plan(soak: SoakAnalysis, judged: Judged) -> Decision:
     """The loss is known to be under the limit; what is missing for "tight"?"""
-    if judged.doubtful:
+    if doubts(judged.conditions):
         return _no_time("standing longer alone won't do, see the notes")
     end_s = _end_s(soak, judged)
     if soak.last_s >= end_s:
-        return _no_time("when it has got as cold as planned" if judged.too_warm else "see the notes")
+        return _no_time(
+            "when it has got as cold as planned" if judged.conditions.too_warm else "see the notes"
+        )
     end = label_of(soak, end_s)
     what = (
         "when it has stood long enough" if judged.conditions.planned_hours is None else "at the planned end"
@@ -157,7 +159,7 @@ def _by_outlook(soak: SoakAnalysis, judged: Judged, at_s: float) -> Decision:
 
 
 def _if_cold(judged: Judged) -> str:
-    return ", if it gets as cold as planned" if judged.too_warm else ""
+    return ", if it gets as cold as planned" if judged.conditions.too_warm else ""
 
 
 def _no_time(words: str) -> Decision:

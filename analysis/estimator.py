@@ -44,12 +44,13 @@ from analysis.effects import (
 )
 from analysis.evidence import Evidence, mean_states, weigh
 from analysis.gas import GASES, log_density, thermal_sensitivity_per_K
-from analysis.inputs import Bin, SectionSetup, STANDARD_ATMOSPHERE_Pa, Step, reference_Pa
+from analysis.inputs import Bin, SectionSetup, Step, drift_per_K, reference_Pa
 from analysis.lag import lag_step
 from analysis.priors import Priors
 from analysis.shapes import LeakShapes, porous_flow
 from analysis.trace import Trace, point_of
 from analysis.water import condensable_Pa
+from logger.units import STANDARD_ATMOSPHERE_Pa
 
 Array = NDArray[np.float64]
 
@@ -62,9 +63,8 @@ LIKELY_LOG_ODDS: Final = 3.0
 BRIDGE_s: Final = 3600.0
 BRIDGE_MOST_s: Final = 12.0 * 3600.0
 RENEW_LOST_s: Final = 3600.0
-SETTLED_s: Final = (
-    12.0 * 3600.0
-)  # the beginning is known by then, and on a blocked car little hangs on the loss so far
+# The beginning is known by then, and on a blocked car little hangs on the loss so far.
+SETTLED_s: Final = 12.0 * 3600.0
 # A bin this far from every model, and by this much in ln(amount), is not thermal any more.
 WILD_DEVIATIONS: Final = 7.0
 WILD_SIZE: Final = 0.008
@@ -128,6 +128,7 @@ class Estimator:
         self.volume0 = np.full((len(sections), self.lag_count), np.nan)
         self.coldest_K = np.full((len(sections), self.models), np.inf)
         self.pressed = np.zeros(len(sections), dtype=np.bool_)  # has a pressure in this bin
+        self.housing_variance = np.zeros(len(sections))  # of ln(p): how warm the transducer is isn't known
         self.trace = Trace()
         self.bank = kalman.new_bank(*self._prior(), self.shapes.number)
 
@@ -285,11 +286,9 @@ class Estimator:
         x[..., OFFSET] = sensitivity * np.exp(-elapsed / self.lags_s) * share
         for state, time_s in zip((HEAT_FAST, HEAT_SLOW), self.priors.heat_times_s, strict=True):
             x[..., state] = sensitivity * warmth(elapsed, time_s, self.lags_s) * share
-        # Zero and span move together as far as a section's own small range of pressure goes: one state for both, in
-        # units of the datasheet limit. A transducer sits between the air and the gas: a second state for the gas's share.
-        full_scale = np.array([s.full_scale_Pa for s in sections])
-        coefficient = np.array([s.temperature_coefficient_per_K for s in sections])
-        both = coefficient * np.hypot(full_scale, pressure) / absolute
+        # One state for zero and span, in units of the datasheet limit. A transducer sits between the air and the gas:
+        # a second state for the gas's share.
+        both = drift_per_K(sections, pressure, absolute)
         quick_K, slow_K = self.housing_K
         x[..., AIR_SIDE] = both[:, None] * (quick_K - ADJUSTED_AT_K)
         x[..., GAS_SIDE] = both[:, None] * (temperature - quick_K)

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from analysis.evidence import misfit
 from analysis.hole import hole_of, hole_words
-from analysis.inputs import STANDARD_ATMOSPHERE_Pa
 from analysis.mixture import quantile
 from analysis.settle import outlook_of, settling
 from analysis.soak import LEAK_PRIOR, LEAST_BINS, SoakAnalysis
@@ -20,14 +19,11 @@ from analysis.tape_words import contradiction, tape_remarks, too_few
 from analysis.threshold import DEFAULT_LOSS_PER_s
 from analysis.verdict import (
     GAIN,
-    GAIN_SURE,
-    LEAK_SUSPECTED,
-    MISFIT,
     Conditions,
     Verdict,
     decide,
 )
-from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
+from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from analysis.evidence import Evidence
@@ -115,24 +111,6 @@ class Judged:
     reasons: list[str]
     limit_per_s: float
     loss_per_s: float | None
-
-    @property
-    def doubtful(self) -> bool:
-        """Something else than the loss and the time stands against "tight"."""
-        said = self.conditions
-        return (
-            said.lost_fast
-            or said.probability_leaks_over > LEAK_SUSPECTED
-            or said.probability_gains > GAIN_SURE
-            or said.misfit > MISFIT
-            or said.hours_used < said.least_share * said.hours
-        )
-
-    @property
-    def too_warm(self) -> bool:
-        """The gas was to get colder than it got so far."""
-        planned, got = self.conditions.planned_cold_degC, self.conditions.coldest_degC
-        return planned is not None and (got is None or got > planned)
 
 
 def judge(soak: SoakAnalysis, i: int) -> Judged:

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from analysis.effects import AMBIENT, BAROMETER, DISTURBANCE, STATES, THERMAL, WOBBLE
 from analysis.evidence import mean_states
-from analysis.inputs import STANDARD_ATMOSPHERE_Pa, reference_Pa
+from analysis.inputs import reference_Pa
+from logger.units import STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from analysis.evidence import Evidence

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+from logger.units import STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from logger.settings import Settings
 
 Array = NDArray[np.float64]
-
-STANDARD_ATMOSPHERE_Pa: Final = 101_325.0
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,16 @@ def reference_Pa(sections: tuple[SectionSetup, ...], barometer_Pa: float) -> Arr
             for s in sections
         ]
     )
+
+
+def drift_per_K(sections: tuple[SectionSetup, ...], pressure_Pa: Array, absolute_Pa: Array) -> Array:
+    """Return the datasheet limit of a transducer's drift, relative to the absolute pressure, (S,).
+
+    Zero and span move together as far as a section's own small range of pressure goes.
+    """
+    full_scale = np.array([s.full_scale_Pa for s in sections])
+    coefficient = np.array([s.temperature_coefficient_per_K for s in sections])
+    return np.asarray(coefficient * np.hypot(full_scale, pressure_Pa) / absolute_Pa)
 
 
 def setup_of(settings: Settings, name: str) -> SectionSetup:

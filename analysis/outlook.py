@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.estimator import Estimator
-from analysis.inputs import Bin, STANDARD_ATMOSPHERE_Pa, reference_Pa
+from analysis.inputs import Bin, reference_Pa
 from analysis.lag import lag_step
+from logger.units import STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from analysis.evidence import Evidence

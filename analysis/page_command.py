@@ -78,6 +78,7 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
     from analysis.page_rigs import Watched  # noqa: PLC0415
     from analysis.rig_files import rig_files  # noqa: PLC0415
     from logger.delivery_settings import PageSettings  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
 
     found: list[Watched] = []
     pages: list[PageSettings] = []
@@ -96,10 +97,8 @@ def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Wa
                 Watched(files.label, nowhere, None, f"{error} (restart the page when it is put right)")
             )
             continue
-        if settings is None and not path.exists():
-            raise PlainError(
-                f"{path}: there is no such journal: is the logger started, and is this its file?"
-            )
+        if settings is None:
+            require_journal(path)
         name = path.name.removesuffix(".journal") if settings is None else settings.rig.name
         found.append(Watched(name, path, settings))
         pages += [] if settings is None or settings.page is None else [settings.page]

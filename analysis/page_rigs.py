@@ -121,7 +121,7 @@ class Rigs:
     def _forget(self, key: str) -> None:
         look = self._looks.pop(key, None)
         if look is not None:
-            look.__exit__()
+            look.close()
 
     def plots(self, key: str) -> list[tuple[str, str]]:
         """Return the plots of a rig's sections, for a wide and for a narrow page."""

@@ -18,6 +18,7 @@ from analysis.database import Database, DatabaseError, Layout
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
 from logger.clock import utc_from_us, utc_now
 from logger.settings import SectionSettings, settings_from_text
+from logger.units import ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -114,7 +115,7 @@ class Soak:
             "planned_hours": soak.planned_hours,
             "planned_cold_degC": None
             if soak.planned_cold_K is None
-            else round(soak.planned_cold_K - 273.15, 2),
+            else round(soak.planned_cold_K - ZERO_CELSIUS_K, 2),
             "encloses": {name: list(one.encloses) for name, one in planned.sections.items() if one.encloses},
         }
 
@@ -154,7 +155,7 @@ def plan_text(
     if soak.planned_s is not None:
         words["planned_length"] = f"{soak.planned_s:.10g} s"
     if soak.planned_cold_K is not None:
-        words["planned_cold"] = f"{soak.planned_cold_K - 273.15:.6g} degC"
+        words["planned_cold"] = f"{soak.planned_cold_K - ZERO_CELSIUS_K:.6g} degC"
     lines += [f"{key} = {json.dumps(word, ensure_ascii=False)}" for key, word in words.items()]
     for name in dict.fromkeys((*thresholds, *encloses)):
         lines.append(f"[sections.{name}]")

@@ -65,6 +65,7 @@ def _gather(
     from analysis.report_data import of_journal, of_readings  # noqa: PLC0415
     from analysis.tape_file import read_tape  # noqa: PLC0415
     from logger.commands import journal_path  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
     from logger.settings import default_settings  # noqa: PLC0415
 
     file = None if what is None or journal is not None else Path(what)
@@ -81,9 +82,7 @@ def _gather(
     path = journal or journal_path(settings or default_settings())
     if not path.exists():
         if what is None or journal is not None:
-            raise PlainError(
-                f"{path}: there is no such journal: is the logger started, and is this its file?"
-            )
+            require_journal(path)
         raise PlainError(f"{what}: no such file, and no journal {path} that could have a soak of this name")
     material = of_journal(path, settings, what)
     return material, _file_name(path.stem if what is None else what)

@@ -12,14 +12,14 @@ from analysis.alarm_store import read_alarms
 from analysis.findings import Ahead, findings
 from analysis.gas_left import GasLeft, gas_left
 from analysis.hole import hole_of
-from analysis.inputs import STANDARD_ATMOSPHERE_Pa, reference_Pa
+from analysis.inputs import reference_Pa
 from analysis.live import JournalFollower, chosen
 from analysis.register import WHOLE_JOURNAL, read_soaks
 from analysis.soak import SoakAnalysis
 from analysis.words import full_time
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
-from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K
+from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from analysis import options
-from logger.errors import PlainError
 
 if TYPE_CHECKING:
     from analysis.state import Look, State
@@ -33,12 +32,12 @@ def show(
     """
     from analysis.state import Look  # noqa: PLC0415  what --help does not need is loaded when needed
     from logger.commands import journal_path  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)
     path = journal or journal_path(settings or default_settings())
-    if not path.exists():
-        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
+    require_journal(path)
     with Look(path, settings) as look:
         state = look.state()
         if as_json:

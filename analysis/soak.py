@@ -15,10 +15,11 @@ from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
-from analysis.inputs import Bin, STANDARD_ATMOSPHERE_Pa, reference_Pa, setup_of
+from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.watch import Rows, Watch
+from logger.units import STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -196,12 +197,9 @@ class SoakAnalysis:
             if absolute_Pa is not None and name in self.blanks and i not in self.rig_shares:
                 self._note_rig(i, absolute_Pa)
             if absolute_Pa is not None and not self.fast.drift_per_K[i]:
-                # zero and span together, as in the estimator
-                setup = self.estimator.sections[i]
-                drift_Pa_per_K = setup.temperature_coefficient_per_K * np.hypot(
-                    setup.full_scale_Pa, self.first[i]
-                )
-                self.fast.drift_per_K[i] = drift_Pa_per_K / max(absolute_Pa, 1000.0)
+                setup = self.estimator.sections[i : i + 1]
+                drift = drift_per_K(setup, self.first[i : i + 1], np.array([max(absolute_Pa, 1000.0)]))
+                self.fast.drift_per_K[i] = drift[0]
 
     def _note_rig(self, i: int, absolute_Pa: float) -> None:
         section = self.settings.section(self.sections[i])

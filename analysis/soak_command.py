@@ -138,10 +138,10 @@ def list_soaks(
     Example: cornerhold soak list --journal bay-2.journal --json
     """
     from analysis.register import read_soaks  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
-    if not path.exists():
-        raise PlainError(f"{path}: there is no such journal: is the logger started, and is this its file?")
+    require_journal(path)
     soaks = read_soaks(path)
     if as_json:
         for soak in soaks:

@@ -144,6 +144,10 @@ class Look:
 
     def __exit__(self, *_: object) -> None:
         """Close."""
+        self.close()
+
+    def close(self) -> None:
+        """Let the files go."""
         self.register.close()
         self.reader.close()
 

@@ -45,6 +45,7 @@ def suspects(
     from analysis.soak_command import where  # noqa: PLC0415
     from analysis.suspects import weigh  # noqa: PLC0415
     from analysis.suspects_words import said, sentences  # noqa: PLC0415
+    from logger.journal_reader import require_journal  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)
@@ -53,10 +54,7 @@ def suspects(
         raise PlainError("give either soaks (or a job's file), or --job with the job's name")
     if job_name is not None:
         _, path = where(settings_file, journal)
-        if not path.exists():
-            raise PlainError(
-                f"{path}: there is no such journal: is the logger started, and is this its file?"
-            )
+        require_journal(path)
         job = job_of(registered_soaks(path, job_name, settings))
     elif len(soaks) == 1 and soaks[0].endswith(".toml"):
         job = read_job(Path(soaks[0]))

@@ -61,8 +61,11 @@ def add(
     Example: cornerhold tape add front_left="652 mm" front_right="649 mm" --settings bay-2.toml --by Mara
     """
     from analysis.register import Register, label_text  # noqa: PLC0415  what --help does not need is loaded when needed
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
 
-    path, names, now = _where(settings_file, journal, at)
+    path, names, settings = _where(settings_file, journal)
+    with JournalReader(path) as reader:
+        now = _moment(reader, settings, at)
     deviation_m = _deviation_m(uncertainty)
     typed = dict(_typed(text, names) for text in heights)
     if len(typed) < len(heights):
@@ -99,7 +102,7 @@ def correct(
 
     from analysis.register import Register, label_text  # noqa: PLC0415
 
-    path, names, _ = _where(settings_file, journal, None)
+    path, names, _ = _where(settings_file, journal)
     with Register.open(path) as register:
         old = next((h for h in register.heights() if h.id == number), None)
         if old is None:
@@ -126,7 +129,7 @@ def withdraw(
     """
     from analysis.register import Register  # noqa: PLC0415
 
-    path, _, _ = _where(settings_file, journal, None)
+    path, _, _ = _where(settings_file, journal)
     with Register.open(path) as register:
         gone = register.withdraw_height(number)
     if as_json:
@@ -151,7 +154,7 @@ def list_heights(
     """
     from analysis.register import read_register  # noqa: PLC0415
 
-    path, _, _ = _where(settings_file, journal, None)
+    path, _, _ = _where(settings_file, journal)
     soaks, beside = read_register(path)
     heights = list(beside.heights)
     if soak is not None:
@@ -197,8 +200,8 @@ class _Now:
         )
 
 
-def _where(settings_file: Path | None, journal: Path | None, at: str | None) -> tuple[Path, list[str], _Now]:
-    """Return the journal, its sections, and the moment."""
+def _where(settings_file: Path | None, journal: Path | None) -> tuple[Path, list[str], Settings]:
+    """Return the journal, its sections, and the settings."""
     from analysis.soak_command import stored_or, where  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
@@ -206,10 +209,10 @@ def _where(settings_file: Path | None, journal: Path | None, at: str | None) -> 
     with JournalReader(path) as reader:
         settings = stored_or(settings, reader)
         boots = reader.boots()
-        channels = boots[max(boots)].channels if boots else ()
-        names = [n.removesuffix(".pressure") for n in channels if n.endswith(".pressure")]
-        names = [n for n in names if n != "ambient"] or list(settings.sections)
-        return path, names, _moment(reader, settings, at)
+    channels = boots[max(boots)].channels if boots else ()
+    names = [n.removesuffix(".pressure") for n in channels if n.endswith(".pressure")]
+    names = [n for n in names if n != "ambient"] or list(settings.sections)
+    return path, names, settings
 
 
 def _moment(reader: JournalReader, settings: Settings, at: str | None) -> _Now:

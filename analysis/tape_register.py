@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from analysis.database import DatabaseError
+from analysis.database import counting
 from analysis.tape import TapeReading
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from sqlite3 import Connection
 
     from analysis.database import Database
     from analysis.register import Soak
@@ -92,25 +93,26 @@ def add(database: Database, heights: Sequence[Height]) -> list[Height]:
     """Write readings, all or none; their ids are given here."""
     with database.atomic() as connection:
         for h in heights:
-            connection.execute(
-                "INSERT INTO tape (section, height_m, deviation_m, after_entry, rig_us, read_at, entered, who) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (h.section, h.height_m, h.deviation_m, h.after_entry, h.rig_us, h.read_at, h.entered, h.who),
-            )
+            _insert(connection, h)
     return heights_of(database)[-len(heights) :]
+
+
+def _insert(connection: Connection, h: Height) -> int | None:
+    return connection.execute(
+        "INSERT INTO tape (section, height_m, deviation_m, after_entry, rig_us, read_at, entered, who) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (h.section, h.height_m, h.deviation_m, h.after_entry, h.rig_us, h.read_at, h.entered, h.who),
+    ).lastrowid
 
 
 def withdraw(database: Database, number: int, when: str, instead: Height | None = None) -> Height:
     """Take a reading back, with another one in its place or without; return what stands there now."""
-    found = next((h for h in heights_of(database) if h.id == number), None)
-    if found is None:
-        raise DatabaseError(database.path, f"there is no height number {number} (cornerhold tape list)")
-    if found.withdrawn is not None:
-        raise DatabaseError(database.path, f"height number {number} was withdrawn already, {found.withdrawn}")
-    replacing = None if instead is None else add(database, [instead])[0]
+    counting(heights_of(database), number, "height", database.path)
+    # all or none: the wrong one and the right one must never count together
     with database.atomic() as connection:
+        replacing = None if instead is None else _insert(connection, instead)
         connection.execute(
-            "UPDATE tape SET withdrawn = ?, instead = ? WHERE id = ?",
-            (when, None if replacing is None else replacing.id, number),
+            "UPDATE tape SET withdrawn = ?, instead = ? WHERE id = ?", (when, replacing, number)
         )
-    return replacing or next(h for h in heights_of(database) if h.id == number)
+    now = number if replacing is None else replacing
+    return next(h for h in heights_of(database) if h.id == now)

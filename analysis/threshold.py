@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from logger.units import SECONDS_PER_DAY
+
 if TYPE_CHECKING:
     from logger.settings import Threshold
 
 
-DEFAULT_LOSS_PER_s: Final = 0.02 / 86_400.0
+DEFAULT_LOSS_PER_s: Final = 0.02 / SECONDS_PER_DAY
 """Where a limit in another dimension can't be converted: 2 %/day."""
 
 

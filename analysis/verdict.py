@@ -74,6 +74,12 @@ class Conditions:
         return LEAST_SHARE_BY_HAND if self.by_hand else LEAST_SHARE
 
     @property
+    def too_warm(self) -> bool:
+        """The gas was to get colder than it got."""
+        planned, got = self.planned_cold_degC, self.coldest_degC
+        return planned is not None and (got is None or got > planned)
+
+    @property
     def confidence(self) -> float:
         """How sure a verdict must be."""
         return CONFIDENCE_BY_HAND if self.by_hand else CONFIDENCE
@@ -93,9 +99,22 @@ def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
 
 
 def _against_tight(conditions: Conditions, over: float) -> list[str]:
-    reasons: list[str] = []
+    reasons = doubts(conditions)
     if over > 1.0 - conditions.confidence:
-        reasons.append("the loss is not known well enough against the threshold")
+        reasons.insert(0, "the loss is not known well enough against the threshold")
+    needed = conditions.planned_hours if conditions.planned_hours is not None else SHORTEST_h
+    if conditions.hours < needed - 1e-6:
+        reasons.append(f"the soak lasted {conditions.hours:.1f} h of {needed:.1f} h")
+    if conditions.too_warm:
+        got = conditions.coldest_degC
+        reached = "an unknown temperature" if got is None else f"{got:.1f} °C"
+        reasons.append(f"the gas was to reach {conditions.planned_cold_degC:.1f} °C and reached {reached}")
+    return reasons
+
+
+def doubts(conditions: Conditions) -> list[str]:
+    """Return what stands against "tight" besides the loss and the plan: what standing longer alone won't mend."""
+    reasons: list[str] = []
     if conditions.lost_fast:
         reasons.append("gas was lost fast for a while (see its alarms)")
     elif conditions.probability_leaks_over > LEAK_SUSPECTED:
@@ -111,17 +130,6 @@ def _against_tight(conditions: Conditions, over: float) -> list[str]:
             f"the readings stray {conditions.misfit:.1f} times as much (squared) as cooling, noise and a leak explain: "
             "look at its plot for what moves them"
         )
-    needed = conditions.planned_hours if conditions.planned_hours is not None else SHORTEST_h
-    if conditions.hours < needed - 1e-6:
-        reasons.append(f"the soak lasted {conditions.hours:.1f} h of {needed:.1f} h")
     if conditions.hours_used < conditions.least_share * conditions.hours:
         reasons.append(f"only {conditions.hours_used:.1f} h of {conditions.hours:.1f} h have usable readings")
-    cold = conditions.planned_cold_degC
-    if cold is not None and (conditions.coldest_degC is None or conditions.coldest_degC > cold):
-        reached = (
-            "an unknown temperature"
-            if conditions.coldest_degC is None
-            else f"{conditions.coldest_degC:.1f} °C"
-        )
-        reasons.append(f"the gas was to reach {cold:.1f} °C and reached {reached}")
     return reasons

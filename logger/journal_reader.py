@@ -47,6 +47,12 @@ _READ_ONLY_ADVICE = (
 )
 
 
+def require_journal(path: Path) -> None:
+    """Raise JournalError, with a hint, if there is no such file."""
+    if not path.is_file():
+        raise JournalError(path, "there is no such journal: is the logger started, and is this its file?")
+
+
 class JournalReader:
     """A follower's view of a journal; `cursor` is the id of the last entry that was read."""
 
@@ -57,8 +63,7 @@ class JournalReader:
         seconds per million entries); for those who judge by it.
         """
         self.path, self.cursor = path, cursor
-        if not path.is_file():
-            raise JournalError(path, "there is no such journal: is the logger started, and is this its file?")
+        require_journal(path)
         try:
             self._connection = sqlite3.connect(
                 f"{path.absolute().as_uri()}?mode=ro",
