@@ -13,6 +13,7 @@ from test_journal_soak import NIGHT, counted, text, write
 from typer.testing import CliRunner
 
 from analysis.commands import build_app
+from analysis.database import DatabaseError
 from analysis.findings import findings
 from analysis.gas_left import gas_left
 from analysis.live import analyse_journal
@@ -334,6 +335,19 @@ def test_a_height_is_withdrawn_once(journal: Path) -> None:
     with Register.open(journal) as register:
         assert register.heights()[0].withdrawn is not None
     assert "withdrawn" in run("tape", "list", "-j", str(journal))
+
+
+def test_a_correction_is_all_or_nothing(journal: Path) -> None:
+    run("tape", "add", "rear_left=650 mm", "-j", str(journal))
+    with Register.open(journal) as register:
+        [wrong] = register.heights()
+        # what may go wrong between the two writes: here the second is refused
+        register._database._connection.execute(
+            "CREATE TEMP TRIGGER refuse BEFORE UPDATE ON tape BEGIN SELECT RAISE(ABORT, 'no'); END"
+        )
+        with pytest.raises(DatabaseError):
+            register.withdraw_height(wrong.id, replace(wrong, height_m=0.64))
+        assert register.heights() == [wrong]
 
 
 # -- the file ------------------------------------------------------------------------------------------------
