@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
@@ -37,6 +37,9 @@ AMBIENT_K: Final = 40.0
 PRESSURES: Final = 3.0
 """How many times the neighbours' middle a pressure may be, or a part of it (own choice)."""
 LOW_SUPPLY_V: Final = 4.7
+STILL: Final = 30
+STILL_s: Final = 60.0
+"""A pressure whose count stays the same over so many readings and so long may be stuck (own choice)."""
 LEAST_DISK_bytes: Final = 500_000_000
 OLD_s: Final = 30.0
 
@@ -52,11 +55,15 @@ class Check:
 
 @dataclass(frozen=True)
 class Seen:
-    """The last hour: times (n,) in s, good values by channel (n,), SI, NaN = none; why the newest is not good."""
+    """The last hour: times (n,) in s, good values by channel (n,), SI, NaN = none; why the newest is not good.
+
+    `still`: by channel, how many of the newest readings have one and the same count.
+    """
 
     time_s: Array
     values: Mapping[str, Array]
     faults: Mapping[str, str]
+    still: Mapping[str, int] = field(default_factory=dict)
 
     def newest(self, name: str) -> float:
         """Return the middle of the last ten readings, NaN if there is none."""
@@ -85,8 +92,10 @@ def check_readings(seen: Seen, settings: Settings, hold_s: float) -> list[Check]
     ]
     checks += _temperatures(seen)
     checks += _pressures(seen, sections, settings)
-    checks += [_settled(seen, name, settings) for name in sections]
-    checks += [hold(seen, name, settings, hold_s) for name in sections]
+    # of a channel that is dead its plug is all there is to say
+    live = [name for name in sections if f"{name}.pressure" not in seen.faults]
+    checks += [_settled(seen, name, settings) for name in live]
+    checks += [hold(seen, name, settings, hold_s) for name in live]
     if "rig.supply_voltage" in seen.values and (volts := seen.newest("rig.supply_voltage")) < LOW_SUPPLY_V:
         checks.append(Check("supply", "no", f"{volts:.2f} V is under {LOW_SUPPLY_V} V: charge or mend it"))
     if settings.soak.support == "standing":
@@ -124,6 +133,15 @@ def _alive(name: str, seen: Seen) -> Check:
         return Check(
             name, "care", f"{100 * (1 - share):.0f} % of its readings of the last two minutes are missing"
         )
+    same = seen.still.get(name, 0)
+    if name in map("{}.pressure".format, sections_of(seen)) and same >= STILL:
+        still_s = float(seen.time_s[-1] - seen.time_s[-same])
+        if still_s >= STILL_s:
+            return Check(
+                name,
+                "care",
+                f"its count hasn't moved once in {_span(still_s)}: stuck? A live one never stands still",
+            )
     return Check(name, "ok", "alive")
 
 
@@ -276,15 +294,13 @@ def hold(seen: Seen, name: str, settings: Settings, hold_s: float) -> Check:
 
 def _told(what: str, fall: Fall) -> Check:
     value, low, high = (100.0 * x for x in (fall.value, fall.low, fall.high))
-    said = f"{'falls' if value >= 0.0 else 'rises'} by {abs(value):.2f} %/min (a fall of {low:.2f} to {high:.2f})"
+    said = f"the gas changes by {-value:+.2f} %/min ({-high:+.2f} to {-low:+.2f})"
     if low > 100.0 * FAST_per_min:
         return Check(
             what, "no", f"{said}: a fitting leaks, or fresh gas still cools; leak spray, then hold again"
         )
     if high < -100.0 * FAST_per_min:
-        return Check(
-            what, "care", f"rises by {-value:.2f} %/min ({-high:.2f} to {-low:.2f}): filled, or warming?"
-        )
+        return Check(what, "care", f"{said}: filled, or warming?")
     if high > 100.0 * FAST_per_min:
         return Check(what, "care", f"{said}: a fast leak isn't ruled out; hold longer")
     return Check(what, "ok", f"{said}: no fast leak")

@@ -87,16 +87,17 @@ def last_hour(path: Path, settings: Settings) -> tuple[Seen | None, float | None
     from analysis.readiness import Seen  # noqa: PLC0415
     from logger.channels import Quality  # noqa: PLC0415
     from logger.conversions import open_conversions  # noqa: PLC0415
-    from logger.journal_reader import JournalReader  # noqa: PLC0415
+    from logger.journal_reader import JournalReader, sample_blocks  # noqa: PLC0415
 
     with JournalReader(path) as reader:
         newest = reader.newest("D")
         if newest is None:
             return None, None
         reader.seek(newest.rig_us - LOOK_BACK_us)
-        conversions, boots, blocks = open_conversions(reader, settings), reader.boots(), []
+        conversions, boots, blocks, counts = open_conversions(reader, settings), reader.boots(), [], []
         while entries := reader.read():
             blocks += list(conversions.convert(entries, boots))
+            counts += list(sample_blocks(entries, boots))
     names = blocks[-1].names
     blocks = [block for block in blocks if block.names == names]
     last = blocks[-1]
@@ -107,7 +108,12 @@ def last_hour(path: Path, settings: Settings) -> tuple[Seen | None, float | None
         if word not in {Quality.GOOD, Quality.MISSING}
     }
     time_s = np.concatenate([block.rig_us for block in blocks]) / 1e6
-    return Seen(time_s, {name: good[:, k] for k, name in enumerate(names)}, faults), newest.utc_us / 1e6
+    raw = np.concatenate([block.raw for block in counts if block.channels == names])
+    moved = np.vstack([np.ones((1, len(names)), np.bool_), raw[1:] != raw[:-1]])[::-1]
+    still = dict(zip(names, (moved.argmax(axis=0) + 1).tolist(), strict=True))
+    return Seen(
+        time_s, {name: good[:, k] for k, name in enumerate(names)}, faults, still
+    ), newest.utc_us / 1e6
 
 
 def _blanks(path: Path, settings: Settings) -> list[Check]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from typer.testing import CliRunner
 
 from analysis.commands import build_app, main
 from analysis.readiness import Check, Seen, by_hand, check_computer, check_readings, fall_per_min, hold
+from analysis.ready_command import last_hour
 from analysis.register import read_soaks
 from logger.settings import settings_from_text
 
@@ -52,6 +54,26 @@ def states(one: Seen, settings: Any = SETTINGS, hold_s: float = 120.0) -> dict[s
 
 def test_a_rig_as_it_should_be_is_ready() -> None:
     assert states(seen()) == {}
+
+
+def test_a_count_that_stands_still_is_told_before_it_counts_as_stuck() -> None:
+    one = seen()
+    # at 5 s: 29 readings are too few, 30 are two and a half minutes
+    assert states(replace(one, still={"rear_left.pressure": 29})) == {}
+    assert states(replace(one, still={"rear_left.pressure": 30}))["rear_left.pressure"].state == "care"
+    # a thermometer or barometer may well stand still
+    assert states(replace(one, still={"ambient.pressure": 700, "ambient.temperature": 700})) == {}
+
+
+def test_counts_that_stand_still_are_counted(tmp_path: Path) -> None:
+    # the second channel's last seven counts are the same
+    write(
+        tmp_path / "bay.journal",
+        change=lambda n, fields: [fields[0], "20000" if n >= COUNT - 7 else str(20_001 + n % 2), *fields[2:]],
+    )
+    one, _ = last_hour(tmp_path / "bay.journal", SETTINGS)
+    assert one is not None
+    assert list(one.still.values())[1] == 7
 
 
 TIME_s = np.arange(0.0, 3600.5, 5.0)
