@@ -13,7 +13,7 @@ import logging
 import socket
 import ssl
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import aiomqtt
 
@@ -130,6 +130,19 @@ class Post:
     hear: Callable[[aiomqtt.Message], None] = lambda _message: None
 
 
+def _told_quietly(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """Keep a race of the client library out of the log, and pass on everything else.
+
+    The library asks the loop to watch a socket by its number, one turn later. If the broker dies just then the number
+    stands for nothing any more; the session is over anyhow, and is begun again.
+    """
+    watching = "add_writer" in context["message"] or "add_reader" in context["message"]
+    if watching and isinstance(context.get("exception"), OSError | ValueError):
+        _log.debug("the connection was lost before it was watched: %s", context["exception"])
+    else:
+        loop.default_exception_handler(context)
+
+
 async def keep_session(
     mqtt: MqttSettings,
     post: Post,
@@ -140,6 +153,8 @@ async def keep_session(
     pace = pace or MqttPace()
     outage = Outage(mqtt.address, pace)
     loop = asyncio.get_running_loop()
+    if loop.get_exception_handler() is None:
+        loop.set_exception_handler(_told_quietly)
     tls_context(mqtt)  # a file that can't be used is a mistake to be told at once, not an outage
     while True:
         try:

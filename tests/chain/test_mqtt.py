@@ -7,11 +7,12 @@ import contextlib
 import gc
 import json
 import logging
+import os
 import signal
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from broker import USERS, Broker, Subscriber, make_certificates
+from broker import USERS, Broker, Subscriber, free_port, make_certificates
 from logger_process import wait_for
 
 from analysis.alarm_store import AlarmStore, Seen
@@ -97,6 +98,24 @@ async def test_a_broker_that_was_away_gets_every_reading_in_order(broker: Broker
     assert list(dict.fromkeys(heard)) == sorted(set(heard))
     assert set(range(1, 251)) <= set(entries(before))
     assert CursorFile(cursor_path(journal.path)).load(450) == 450
+
+
+async def test_a_socket_that_is_gone_before_it_is_watched_is_no_traceback(
+    journal: Journal, caplog: pytest.LogCaptureFixture
+) -> None:
+    nobody = mqtt_of(f'[mqtt]\nhost = "127.0.0.1"\nport = {free_port()}\n')
+    loop = asyncio.get_running_loop()
+    reading, writing = os.pipe()
+    os.close(reading)
+    os.close(writing)
+    async with running(ReadingsMirror(nobody, journal.path, "bay 2", PACE).run()):
+        await until(lambda: loop.get_exception_handler() is not None, "a session is tried")
+        # as the client library does it; epoll refuses the number
+        loop.call_soon(loop.add_writer, writing, lambda: None)
+        loop.call_soon(int, "something else")
+        await until(lambda: "something else" in caplog.text, "what else goes wrong")
+    told = [record.exc_info for record in caplog.records if record.name == "asyncio" and record.exc_info]
+    assert [type(one[1]) for one in told if one] == [ValueError]
 
 
 async def test_the_mirror_goes_on_where_it_was(broker: Broker, journal: Journal) -> None:
