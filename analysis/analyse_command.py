@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from analysis.findings import findings
-from analysis.live import analyse_journal
 from analysis.recording import Readings, read_recording
 from analysis.soak import SoakAnalysis
 from analysis.tape_file import read_tape
@@ -79,6 +78,8 @@ def judge(
     if is_journal(path):
         if tape is not None:
             raise PlainError(f"{path}: a journal's heights are entered by 'cornerhold tape add', not --tape")
+        from analysis.live import analyse_journal  # noqa: PLC0415  (a recording needs no journal)
+
         return analyse_journal(path, settings, soak=soak)
     if soak is not None:
         raise PlainError(f"{path}: --soak names a soak of a journal, and this is none")

@@ -29,7 +29,7 @@ class Bank:
 
     mean: Array  # (S, M, N) states without a leak
     covariance: Array  # (S, M, N, N)
-    signature: Array  # (S, M, J, N) what a unit leak of each shape did to the states
+    signature: Array  # (S, M, N, J) what a unit leak of each shape did to the states
     information: Array  # (S, M, J) sum of signature innovation² / variance
     projection: Array  # (S, M, J) sum of signature innovation · innovation / variance
     log_likelihood: Array  # (S, M) of the innovations without a leak
@@ -43,7 +43,7 @@ def new_bank(mean: Array, covariance: Array, shapes: int) -> Bank:
     return Bank(
         mean=mean.copy(),
         covariance=covariance.copy(),
-        signature=np.zeros((sections, models, shapes, states)),
+        signature=np.zeros((sections, models, states, shapes)),
         information=np.zeros((sections, models, shapes)),
         projection=np.zeros((sections, models, shapes)),
         log_likelihood=np.zeros((sections, models)),
@@ -73,7 +73,7 @@ def clearest_leak(bank: Bank) -> Array:
 def predict(bank: Bank, decay: Array, process: Array) -> None:
     """Carry the bank over a time step: x ← D·x, P ← D·P·D + diag(q); `decay` (M, N), `process` (S, M, N), D diagonal."""
     bank.mean *= decay
-    bank.signature *= decay[None, :, None, :]
+    bank.signature *= decay[None, :, :, None]
     bank.covariance *= decay[None, :, :, None] * decay[None, :, None, :]
     states = np.arange(decay.shape[-1])
     bank.covariance[:, :, states, states] += process
@@ -99,7 +99,7 @@ def update(bank: Bank, reading: Array, regressor: Array, noise: Array, curve: Ar
     innovation = reading - np.einsum("smi,smi->sm", bank.mean, regressor)
     innovation = np.where(use[:, None], innovation, 0.0)
     weight = np.where(use[:, None], 1.0 / variance, 0.0)
-    trace = curve - np.matmul(bank.signature, regressor[..., None])[..., 0]
+    trace = curve - np.matmul(regressor[:, :, None, :], bank.signature)[:, :, 0]
     bank.information += trace * trace * weight[..., None]
     bank.projection += trace * (innovation * weight)[..., None]
     bank.log_likelihood -= np.where(
@@ -108,7 +108,7 @@ def update(bank: Bank, reading: Array, regressor: Array, noise: Array, curve: Ar
     bank.chi_square += innovation * innovation * weight
     gain = spread * weight[..., None]
     bank.mean += gain * innovation[..., None]
-    bank.signature += gain[:, :, None, :] * trace[..., None]
+    bank.signature += gain[..., None] * trace[:, :, None, :]
     root = spread * np.sqrt(weight)[..., None]
     bank.covariance -= root[..., :, None] * root[..., None, :]
     bank.count += use

@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 from analysis.effects import HEAT_FAST, HEAT_SLOW, OFFSET
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analysis.bank import Bank
 
 Array = NDArray[np.float64]
 
-STATES_AT_BEGIN: Final = (OFFSET, HEAT_FAST, HEAT_SLOW)
+STATES_AT_BEGIN: Final = (OFFSET, HEAT_FAST, HEAT_SLOW)  # neighbours among the states
 TOGETHER: Final = 0.9
 
 
@@ -52,7 +54,7 @@ class View:
     information: Array  # (S, M, J)
     projection: Array  # (S, M, J)
     log_likelihood: Array  # (S, M)
-    signature: Array  # (S, M, J, K)
+    signature: Array  # (S, M, K, J)
     mean: Array  # (S, M, K)
     covariance: Array  # (S, M, K, K)
 
@@ -63,17 +65,51 @@ def plain_view(bank: Bank, keep: list[int]) -> View:
         bank.information,
         bank.projection,
         bank.log_likelihood,
-        bank.signature[..., keep],
+        bank.signature[:, :, keep],
         bank.mean[..., keep],
         bank.covariance[:, :, keep][..., keep],
     )
 
 
-def view(bank: Bank, keep: list[int], belief: tuple[Array, Array], wide: tuple[Array, Array]) -> View:
-    """The bank, run with the `wide` prior of the three states, as if it had begun with `belief`.
+def views(
+    bank: Bank, keep: list[int], beliefs: Sequence[tuple[Array, Array]], wide: tuple[Array, Array]
+) -> list[View]:
+    """The bank, run with the `wide` prior of the three states, as if it had begun with each of the `beliefs`.
 
-    Both are mean (3,) and covariance (3, 3). Raises ValueError if the belief isn't narrower in every direction.
+    All are mean (3,) and covariance (3, 3). Raises ValueError if a belief isn't narrower in every direction.
     """
+    m0, P0 = wide
+    reading, noise = (np.stack(part) for part in zip(*(_told(one, wide) for one in beliefs), strict=True))
+    at = slice(STATES_AT_BEGIN[0], STATES_AT_BEGIN[-1] + 1)
+    signature = bank.signature[:, :, at]  # (S, M, 3, J)
+    total = bank.covariance[:, :, at, at] + noise[:, None, None]  # (C, S, M, 3, 3)
+    inverse = np.linalg.inv(total)
+    miss = reading[:, None, None] - bank.mean[..., at]
+    pulled = np.matmul(miss[..., None, :], inverse)  # (C, S, M, 1, 3)
+    cross = bank.covariance[:, :, keep, at]  # (S, M, K, 3)
+    gain = np.matmul(cross, inverse)
+    # what the wide prior alone had expected of the pseudo-readings
+    off = reading - m0
+    expected = (off * np.linalg.solve(P0 + noise, off[..., None])[..., 0]).sum(axis=-1)
+    expected += np.linalg.slogdet(P0 + noise)[1]
+    surprise = (miss * pulled[..., 0, :]).sum(axis=-1) + np.linalg.slogdet(total)[1]
+    # sᵀ·inverse·s of each signature from the six products of its parts: the same for all beliefs
+    i, j = np.triu_indices(3)
+    twice = np.where(i == j, 1.0, 2.0)
+    squares = signature[:, :, i] * signature[:, :, j]
+    parts = (
+        bank.information + np.matmul((inverse[..., i, j] * twice)[..., None, :], squares)[..., 0, :],
+        bank.projection - np.matmul(pulled, signature)[..., 0, :],
+        bank.log_likelihood - 0.5 * (surprise - expected[:, None, None]),
+        bank.signature[:, :, keep] - np.matmul(gain, signature),
+        bank.mean[..., keep] + np.matmul(gain, miss[..., None])[..., 0],
+        bank.covariance[:, :, keep][..., keep] - np.matmul(gain, np.swapaxes(cross, -1, -2)),
+    )
+    return [View(*one) for one in zip(*parts, strict=True)]
+
+
+def _told(belief: tuple[Array, Array], wide: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Return the pseudo-reading that turns the wide prior into a belief, (3,), and its noise (3, 3)."""
     (m1, P1), (m0, P0) = belief, wide
     told = np.linalg.inv(P1) - np.linalg.inv(P0)
     if np.linalg.eigvalsh(told).min() <= 0.0:
@@ -81,28 +117,7 @@ def view(bank: Bank, keep: list[int], belief: tuple[Array, Array], wide: tuple[A
             "a belief about the beginning must be narrower than the prior that the bank runs with"
         )
     noise = np.linalg.inv(told)
-    reading = noise @ (np.linalg.solve(P1, m1) - np.linalg.solve(P0, m0))
-    at = list(STATES_AT_BEGIN)
-    signature, mean = bank.signature[..., at], bank.mean[..., at]
-    total = bank.covariance[:, :, at][..., at] + noise
-    inverse = np.linalg.inv(total)
-    miss = reading - mean
-    pulled = np.matmul(inverse, miss[..., None])[..., 0]  # (S, M, 3)
-    spread = np.matmul(signature, inverse)  # (S, M, J, 3)
-    cross = bank.covariance[:, :, keep][..., at]  # (S, M, K, 3)
-    gain = np.matmul(cross, inverse)
-    # what the wide prior alone had expected of the pseudo-reading
-    off = reading - m0
-    expected = off @ np.linalg.solve(P0 + noise, off) + np.linalg.slogdet(P0 + noise)[1]
-    surprise = (miss * pulled).sum(axis=-1) + np.linalg.slogdet(total)[1]
-    return View(
-        bank.information + (spread * signature).sum(axis=-1),
-        bank.projection - (spread * miss[:, :, None, :]).sum(axis=-1),
-        bank.log_likelihood - 0.5 * (surprise - expected),
-        bank.signature[..., keep] - np.matmul(signature, np.swapaxes(gain, -1, -2)),
-        bank.mean[..., keep] + np.matmul(gain, miss[..., None])[..., 0],
-        bank.covariance[:, :, keep][..., keep] - np.matmul(gain, np.swapaxes(cross, -1, -2)),
-    )
+    return noise @ (np.linalg.solve(P1, m1) - np.linalg.solve(P0, m0)), noise
 
 
 def common_beginning(log_evidence: Array, beliefs: tuple[Beginning, ...]) -> Array:

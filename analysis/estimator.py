@@ -364,7 +364,7 @@ class Estimator:
     def _states(self) -> Array:
         """Return the states (S, M, N) with the likeliest leak taken out of them, where there is one."""
         rows = np.arange(len(self.sections))
-        signature = self.bank.signature[rows, :, self.likely_shape]
+        signature = self.bank.signature[rows, :, :, self.likely_shape]
         information = self.bank.information[rows, :, self.likely_shape]
         loss = self.bank.projection[rows, :, self.likely_shape] / np.maximum(information, 1e-30)
         return self.bank.mean - np.where(self.likely, 1.0, 0.0)[:, None, None] * loss[..., None] * signature

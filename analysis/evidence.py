@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.beginning import View, common_beginning, log_sum, plain_view, view
+from analysis.beginning import View, common_beginning, log_sum, plain_view, views
 from analysis.mixture import normal_cdf
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ def mean_states(bank: Bank, evidence: Evidence, keep: list[int], priors: Priors)
         w = weight[:, c]
         # under a leak the states are those without one, less what the leak did to them
         total += w.sum(axis=-1)[..., None] * one.mean
-        total -= np.matmul((w * loss[:, c])[:, :, None, :], one.signature)[:, :, 0]
+        total -= np.matmul(one.signature, (w * loss[:, c])[..., None])[..., 0]
     return np.asarray(total / np.maximum(weight.sum(axis=(1, 3)), 1e-300)[..., None])
 
 
@@ -145,9 +145,9 @@ def misfit(bank: Bank, evidence: Evidence) -> Array:
 
 
 def _views(bank: Bank, keep: list[int], priors: Priors, *, plain: bool) -> list[View]:
-    wide = priors.wide_beginning()
-    beliefs = () if plain else priors.beginnings
-    return [view(bank, keep, belief.normal(), wide) for belief in beliefs] or [plain_view(bank, keep)]
+    if plain or not priors.beginnings:
+        return [plain_view(bank, keep)]
+    return views(bank, keep, [one.normal() for one in priors.beginnings], priors.wide_beginning())
 
 
 def _shapes(share: Array, groups: tuple[int, int, int], priors: Priors) -> tuple[Array, Array]:
@@ -187,7 +187,7 @@ def _part(one: View, c: Array, share: Array, spread: Array, log_prior: Array) ->
     )
     deviation = 1.0 / np.sqrt(precision)
     # The loss over the recording is share·loss + sum of c·state, and what is known of the states leans on the loss.
-    lean = share - np.einsum("smjk,sk->smj", one.signature, c)
+    lean = share - np.matmul(c[:, None, None, :], one.signature)[:, :, 0]
     mean = loss * lean + np.einsum("smk,sk->sm", one.mean, c)[..., None]
     variance = (lean * deviation) ** 2 + np.einsum("sk,smkl,sl->sm", c, one.covariance, c)[..., None]
     return _Part(log_weight, loss, deviation, mean, np.sqrt(np.maximum(variance, 1e-30)))

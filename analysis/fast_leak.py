@@ -94,11 +94,11 @@ class FastLeak:
     # -- a minute --------------------------------------------------------------------------------------------
 
     def _close(self, book: AlarmBook) -> None:
-        time_s, rows, air = (np.concatenate(parts) for parts in zip(*self.open, strict=True))
+        rows, air = (np.concatenate([part[i] for part in self.open]) for i in (1, 2))
+        now_s = float(self.open[-1][0][-1])
         self.open = []
-        now_s = float(time_s[-1])
-        amount = np.array([_median(rows[:, k]) for k in range(len(self.sections))])
-        air_K = _median(air)
+        *middle, air_K = _medians(np.column_stack((rows, air)))
+        amount = np.array(middle)
         if np.isfinite(air_K):
             self.air.append((now_s, air_K))
             self.warmest_air_K = max(self.warmest_air_K, air_K)
@@ -135,23 +135,31 @@ class FastLeak:
 
     def _fast(self) -> Array:
         """Return the loss per second where the fall is no cooling, (S,); NaN where it may be."""
+        none = np.full(len(self.sections), np.nan)
         points = self._points()
         if points is None:
-            return np.full(len(self.sections), np.nan)
+            return none
         times, amounts = np.array([t for t, _ in points]), np.stack([x for _, x in points])
+        span_s = times[-1] - times[0]
+        whole = (amounts[0] - amounts[-1]) / span_s
+        if not (whole > LEAST_per_s).any():  # nearly always
+            return none
         air = [value for at_s, value in self.air if at_s >= times[0] - AIR_MEMORY_s]
         coldest_K = (min(air) if air else COLDEST_AIR_K) - AIR_ERROR_K
         swing_K = max(air) - min(air) if air else 0.0
         gas_K = np.exp(self.begun + amounts[0])
         cooling_per_s = np.maximum(gas_K - coldest_K, 0.0) / gas_K / SHORTEST_LAG_s
-        span_s = times[-1] - times[0]
         bound = np.maximum(cooling_per_s + self.drift_per_K * swing_K / span_s, LEAST_per_s)
         falls = -np.diff(amounts, axis=0) / np.diff(times)[:, None]
-        whole = (amounts[0] - amounts[-1]) / span_s
         fast = (whole > bound) & (falls > EACH_PART * bound).all(axis=0)
         return np.asarray(np.where(fast, whole, np.nan))
 
 
-def _median(values: Array) -> float:
-    good = values[np.isfinite(values)]
-    return median(good) if len(good) else np.nan
+def _medians(rows: Array) -> list[float]:
+    """Return the median of the finite values of each column of (n, k), NaN where there is none."""
+    if np.isfinite(rows).all():
+        ordered = np.sort(rows, axis=0)
+        middle: list[float] = (0.5 * (ordered[(len(rows) - 1) // 2] + ordered[len(rows) // 2])).tolist()
+        return middle
+    good = [column[np.isfinite(column)] for column in rows.T]
+    return [median(values) if len(values) else np.nan for values in good]

@@ -68,9 +68,9 @@ class LeakShapes:
             return
         keep = np.arange(1, self.slots, 2)
         for array in (bank.signature, bank.information, bank.projection):
-            kept = array[:, :, first + keep].copy()
-            array[:, :, first:] = 0.0
-            array[:, :, first : first + len(keep)] = kept
+            kept = array[..., first + keep]
+            array[..., first:] = 0.0
+            array[..., first : first + len(keep)] = kept
         starts = self.starts_s[keep]
         self.starts_s[:] = np.inf
         self.starts_s[: len(keep)] = starts

@@ -146,7 +146,7 @@ def test_loss_by_signature_is_the_loss_as_a_state(seed: int, shape: int) -> None
             assert loss == pytest.approx(float(kf.x[-1, 0]), rel=1e-6)
             assert 1.0 / precision == pytest.approx(float(kf.P[-1, -1]), rel=1e-6)
             # the other states once the loss is known: what the bank says less the loss's share in them
-            mean = bank.mean[s, m] - loss * bank.signature[s, m, shape]
+            mean = bank.mean[s, m] - loss * bank.signature[s, m, :, shape]
             np.testing.assert_allclose(mean, kf.x[:STATES, 0], rtol=1e-6, atol=1e-6)
             # evidence for that leak over none, as analysis.evidence has it
             gain = 0.5 * bank.projection[s, m, shape] * loss - 0.5 * np.log(prior * precision)

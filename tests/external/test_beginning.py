@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.bank import Bank, new_bank, predict, update
-from analysis.beginning import STATES_AT_BEGIN, Beginning, common_beginning, log_sum, plain_view, view
+from analysis.beginning import STATES_AT_BEGIN, Beginning, common_beginning, log_sum, plain_view, views
 from analysis.priors import Priors
 
 STATES, MODELS, SHAPES, READINGS = 6, 2, 3, 30
@@ -42,7 +42,8 @@ def test_as_if_it_had_begun_so(seed: int, belief: Beginning) -> None:
     # truth made by another road: the whole bank run again from the narrow prior
     keep = [1, 2, 3, 5]
     told = plain_view(run(*belief.normal(), seed), keep)
-    got = view(run(*WIDE, seed), keep, belief.normal(), WIDE)
+    other = Beginning(0, 1.0, (1.0, 1.0), (1.0, 1.0))
+    got = views(run(*WIDE, seed), keep, [other.normal(), belief.normal()], WIDE)[1]
     for name in ("information", "projection", "log_likelihood", "signature", "mean", "covariance"):
         np.testing.assert_allclose(getattr(got, name), getattr(told, name), rtol=1e-9, atol=1e-9)
 
@@ -50,7 +51,7 @@ def test_as_if_it_had_begun_so(seed: int, belief: Beginning) -> None:
 def test_a_wider_belief_is_refused() -> None:
     bank = run(*WIDE, 1)
     with pytest.raises(ValueError, match="narrower"):
-        view(bank, [1], (WIDE[0], 2.0 * WIDE[1]), WIDE)
+        views(bank, [1], [(WIDE[0], 2.0 * WIDE[1])], WIDE)
 
 
 def test_the_priors_beliefs_are_narrower_and_sum_to_one() -> None:
