@@ -124,7 +124,6 @@ class Estimator:
         self.lost = np.zeros(len(sections))  # ln of the gas lost so far, as best known
         self.load_Pa = np.full(len(sections), np.nan)
         self.since_s = 0.0
-        self.shrunk = np.zeros(len(sections))  # volume by temperature and load, relative; 0 on a blocked car
         self.volume0 = np.full((len(sections), self.lag_count), np.nan)
         self.coldest_K = np.full((len(sections), self.models), np.inf)
         self.pressed = np.zeros(len(sections), dtype=np.bool_)  # has a pressure in this bin
@@ -356,9 +355,9 @@ class Estimator:
         self.volume0 = np.where(fresh[:, None], volume - np.log1p(ratio)[:, None], self.volume0)
         known = pressed & np.isfinite(self.volume0[:, 0])
         expected = np.where(known[:, None], volume - self.volume0, 0.0)
-        self.shrunk = np.where(known, np.exp(-expected[:, self.lag_count // 2]), self.shrunk)
         # A column longer by the fraction e: the nominal one makes ln(1 + r) too large in size by r/(1 + r)·e.
-        x[..., COLUMN] = -np.expm1(-expected)
+        # What has leaked scales the swing too; the loss itself is added in the end (`beyond`), for it looks like a loss.
+        x[..., COLUMN] = -np.expm1(-expected) * np.exp(self.lost)[:, None]
         return np.asarray(good)
 
     def _states(self) -> Array:
@@ -431,7 +430,7 @@ class Estimator:
             log_model=self.log_prior,
             groups=self.shapes.groups,
             beyond=(
-                (COLUMN, (-self.shrunk * np.expm1(self.lost))[which]),
+                (COLUMN, -np.expm1(self.lost)[which]),
                 (WOBBLE, np.ones(len(which))),
             ),
             priors=self.priors,

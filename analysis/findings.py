@@ -233,7 +233,9 @@ def _onset(soak: SoakAnalysis, evidence: Evidence, i: int) -> dict[str, Any]:
     by_onset = weight.sum(axis=0) / total
     centre = float((by_onset * onsets).sum())
     step = abs(float(onsets[1] - onsets[0]))
-    deviation = math.sqrt(float((by_onset * (onsets - centre) ** 2).sum()) + step**2 / 12.0)
+    # the shapes know the air around the strut, and so the gas no better than the air's thermometer
+    known_K = math.hypot(step / math.sqrt(12.0), soak.estimator.priors.ambient_error_K)
+    deviation = math.sqrt(float((by_onset * (onsets - centre) ** 2).sum()) + known_K**2)
     each, spread = evidence.loss_per_s[i][:, part], evidence.loss_deviation_per_s[i][:, part]
     loss = float((weight * each).sum() / total)
     uncertainty = math.sqrt(float((weight * (spread**2 + (each - loss) ** 2)).sum() / total))

@@ -57,7 +57,7 @@ class Priors:
     start_offset_K: float = 6.0
     heat_times_s: tuple[float, float] = (5400.0, 18_000.0)
     heat_K: tuple[float, float] = (4.0, 4.0)
-    load_smoothing_s: float = 3600.0
+    load_smoothing_s: float = 10_800.0
     sun_K: float = 2.5
     sun_time_s: float = 30.0 * 3600.0
     # (standard deviation in K, correlation time in s, prior weight)
@@ -101,7 +101,7 @@ class Priors:
     mean_loss_per_s: float = 0.20 / DAY_s
     # prior weight of the shapes a loss can have: steady, only below a temperature, from some time on
     shape_weights: tuple[float, float, float] = (0.6, 0.22, 0.18)
-    onset_grid_degC: tuple[float, ...] = tuple(range(6, -26, -2))
+    onset_grid_degC: tuple[float, ...] = tuple(range(6, -25, -1))
     onset_width_K: float = 0.7
     start_slots: int = 48
     start_spacing_s: float = 1800.0
