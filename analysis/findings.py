@@ -31,8 +31,10 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-# An onset is named only if the shapes "below a temperature" hold this much of the weight, and a leak is as good as sure.
+# An onset is named only if the shapes "below a temperature" hold this much of the weight, and a leak is as good as sure;
+# while it has only become colder since, a leak that began at a time looks much the same: then more is asked.
 ONSET_WEIGHT: Final = 0.8
+ONSET_WEIGHT_ONLY_COOLED: Final = 0.97
 ONSET_LOG_ODDS: Final = 5.0
 READINGS_TELL: Final = 40  # with fewer, how well the model fits is not known
 ONSET_KNOWN: Final = 0.2  # relative standard uncertainty up to which the loss below the onset is told
@@ -229,6 +231,9 @@ def _onset(soak: SoakAnalysis, evidence: Evidence, i: int) -> dict[str, Any]:
     weight = evidence.weight[i][:, part]
     total = float(weight.sum())
     if total < ONSET_WEIGHT or evidence.log_odds[i] < ONSET_LOG_ODDS:
+        return nothing
+    closed = np.tile(shapes.closed, (evidence.beginnings, len(shapes.cold)))
+    if float(weight[closed].sum()) < 0.5 * total and total < ONSET_WEIGHT_ONLY_COOLED:
         return nothing
     by_onset = weight.sum(axis=0) / total
     centre = float((by_onset * onsets).sum())

@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 
 # A law of flow is followed within these bounds: a reading that is off by more is no law any more.
 LEAST_FLOW, MOST_FLOW = 0.1, 3.0
+CLEARLY = 0.9
 
 
 class LeakShapes:
@@ -43,10 +44,14 @@ class LeakShapes:
         self.groups = (2, 2 * count, self.slots)
         self.curve = np.zeros((sections, models, self.number))
         self.rate = np.ones((sections, models, self.number))
+        self.opened = np.zeros((models, count), dtype=np.bool_)  # it was once clearly colder than the onset …
+        self.closed = np.zeros((models, count), dtype=np.bool_)  # … and later clearly warmer again
 
     def advance(self, elapsed_s: float, step_s: float, gas_K: Array, flow: Array, bank: Bank) -> None:
         """Go on by a step: `gas_K` (M,) at its middle, `flow` (S,) of the porous law, relative to the begin."""
         cold = 1.0 / (1.0 + np.exp(np.clip((gas_K[:, None] - self.onsets_K) / self.width_K, -50, 50)))
+        self.opened |= cold > CLEARLY
+        self.closed |= self.opened & (cold < 1.0 - CLEARLY)
         self.rate[..., 1] = flow[:, None]
         self.rate[..., self.cold[0]] = cold
         self.rate[..., self.cold[1]] = cold * flow[:, None, None]

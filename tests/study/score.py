@@ -10,6 +10,7 @@ from tests.study.soaks import CASES, Result
 
 WRONG_TIGHT = 0.04  # per day, "tight" for more than this
 ONSET_LOSS = 0.02
+SLOW = 0.05
 WRONG_LEAKING = 0.01  # "leaking" for less
 
 
@@ -21,6 +22,7 @@ class Score:
     soaks: int
     sections: int
     rms: float
+    rms_slow: float  # of the sections that lose less than SLOW
     bias: float
     coverage: float
     sharpness: float  # root mean square half-width of the interval over 1.96·RMS error
@@ -65,6 +67,7 @@ def score(case: str, results: list[Result]) -> Score:
         soaks=len(set(seed)),
         sections=len(results),
         rms=_rms(error),
+        rms_slow=_rms(error[truth < SLOW]) if (truth < SLOW).any() else np.nan,
         bias=float(error.mean()),
         coverage=float(((low <= truth) & (truth <= high)).mean()),
         sharpness=_rms((high - low) / 2.0) / (1.96 * _rms(error)),

@@ -31,6 +31,16 @@ def test_curves_add_up_what_was_open() -> None:
     assert second[made.cold[1]] == pytest.approx([25.0, 25.0], abs=1.0)
 
 
+def test_a_cold_leak_has_closed_again_only_where_it_was_cold_and_then_warm() -> None:
+    made, bank = shapes()
+    for i, degC in enumerate((10.0, 10.0, -2.0, -2.0)):
+        made.advance(10.0 * (i + 1), 10.0, np.array([273.15 + degC, 265.15]), np.ones(1), bank)
+    assert not made.closed.any()
+    made.advance(50.0, 10.0, np.array([275.15, 265.15]), np.ones(1), bank)
+    # only the first model became warmer again, and it had never been below -4 °C
+    assert made.closed.tolist() == [[True, False], [False, False]]
+
+
 def test_starts_open_on_the_way_and_thin_out() -> None:
     made, bank = shapes()
     for i in range(1, 100):

@@ -186,6 +186,21 @@ def test_a_leak_that_opens_in_the_cold_is_found_with_its_onset(seed: int, onset_
     assert section(said, "rear_left")["verdict"] == "tight"
 
 
+@pytest.mark.parametrize("hours", [11.0, 35.0])
+def test_an_onset_is_named_once_the_leak_has_closed_again(
+    monkeypatch: pytest.MonkeyPatch, hours: float
+) -> None:
+    # while it only cools a leak that began at a time looks the same; whatever the weights say, it must become warmer
+    monkeypatch.setattr("analysis.findings.ONSET_WEIGHT_ONLY_COOLED", 2.0)
+    monkeypatch.setattr("analysis.findings.ONSET_WEIGHT", 0.0)
+    time_s = np.arange(0.0, 37.0 * 3600.0, 1800.0)
+    weather = HourlyRecord(time_s, 270.15 + 10.0 * np.cos(2.0 * np.pi * time_s / DAY_S))
+    leak = Leak("front_left", 0.3 / DAY_S, below_K=273.15 - 2.0)
+    plan = SoakPlan(hours=hours, period_s=120.0, weather=weather, leaks=(leak,), thermal=YARD, sections=PAIR)
+    found = section(analysed(simulate(plan, 1), BLOCKED))
+    assert (found["cold_onset_degC"] is not None) == (hours > 24.0)
+
+
 # -- standing ------------------------------------------------------------------------------------------------
 
 
