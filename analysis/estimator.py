@@ -270,7 +270,8 @@ class Estimator:
             self.barometer_reads_Pa = reading.ambient_pressure_Pa
         pressure = reading.pressure_Pa
         absolute = pressure + reference_Pa(sections, self.barometer_reads_Pa)
-        use = np.isfinite(absolute) & (absolute > 5000.0)
+        # one NaN would spoil all that a section has learnt, without a word
+        use = np.isfinite(absolute) & (absolute > 5000.0) & np.isfinite(reading.pressure_variance)
         absolute = np.where(use, absolute, STANDARD_ATMOSPHERE_Pa)
         low, middle, high = self.lagged
         probe = np.isfinite(reading.gas_temperature_K)

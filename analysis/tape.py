@@ -220,6 +220,7 @@ def _between(before: Bin | None, after: Bin, time_s: float) -> Bin | None:
         nearer,
         time_s=time_s,
         pressure_Pa=middle("pressure_Pa"),
+        pressure_variance=middle("pressure_variance"),
         height_m=middle("height_m"),
         gas_temperature_K=middle("gas_temperature_K"),
         ambient_temperature_K=float(middle("ambient_temperature_K")),

@@ -88,6 +88,8 @@ def main() -> None:
         ]
         all_results[case] = results
         scores.append(score(case, results))
+        if options.out:  # case by case: a long study that is broken off has not been for nothing
+            write(options.out, all_results, case)
         for r in sorted(results, key=lambda r: -abs(r.loss - r.truth) / (r.high - r.low))[: options.worst]:
             console.print(
                 f"  seed {r.seed} {r.section}: true {100 * r.truth:.2f}, said {100 * r.loss:.2f} "
@@ -106,12 +108,11 @@ def main() -> None:
                 f"{s.delay_min[0]:.0f} / {s.delay_min[1]:.0f} / {s.delay_min[2]:.0f} min, missed {s.missed}"
             )
     if options.out:
-        write(options.out, all_results)
         console.print(f"written to {options.out}")
 
 
-def write(folder: Path, results: dict[str, list[Result]]) -> None:
-    """Write results.csv and a plot per case."""
+def write(folder: Path, results: dict[str, list[Result]], newest: str) -> None:
+    """Write results.csv of all cases so far and the plot of the newest."""
     from tests.study.plots import plot_case  # noqa: PLC0415  (matplotlib only where a plot is drawn)
 
     folder.mkdir(parents=True, exist_ok=True)
@@ -120,8 +121,7 @@ def write(folder: Path, results: dict[str, list[Result]]) -> None:
         writer.writeheader()
         for case, rows in results.items():
             writer.writerows({"case": case, **asdict(r)} for r in rows)
-    for case, rows in results.items():
-        plot_case(case, rows, folder / f"{case}.png")
+    plot_case(newest, results[newest], folder / f"{newest}.png")
 
 
 if __name__ == "__main__":

@@ -48,6 +48,7 @@ def judged(
     settings: str = STANDING,
     height: NDArray[np.float64] | None = None,
     silent_h: tuple[float, float] = (0.0, 0.0),
+    dead_h: tuple[float, float] = (0.0, 0.0),
 ) -> dict[str, Any]:
     """A section at one temperature and 7 bar, a reading every ten minutes; `tape`: (hour, mm), ±1 mm each."""
     time_s = np.arange(0.0, hours * HOUR_s + 1.0, 600.0)
@@ -61,6 +62,8 @@ def judged(
     if height is not None:
         values["a.height"] = height
     heard = (time_s < silent_h[0] * HOUR_s) | (time_s >= silent_h[1] * HOUR_s)
+    dead = (time_s >= dead_h[0] * HOUR_s) & (time_s < dead_h[1] * HOUR_s)
+    values["a.pressure"][dead] = np.nan
     readings = [TapeReading(h * HOUR_s, "a", mm / 1000.0) for h, mm in tape]
     soak = SoakAnalysis(
         settings_from_text(settings), ("a",), begin_utc=np.datetime64("2027-01-15T18:00", "us"), tape=readings
@@ -179,6 +182,13 @@ def test_a_sensor_that_the_tape_contradicts_makes_no_verdict() -> None:
         said = judged(14.0, [(0.1, 650.0), (13.9, last_mm)], height=LEVEL)
         assert said["verdict"] == "undecided"
         assert any("10." in note and "one of the two is not what it seems" in note for note in said["notes"])
+
+
+def test_a_height_taken_as_the_transducer_falls_silent_counts() -> None:
+    tape = [(0.1, 650.0), (39.45, 630.0)]
+    said, alive = judged(40.0, tape, dead_h=(39.5, 41.0)), judged(40.0, tape)
+    assert said["verdict"] == alive["verdict"] == "leaking"
+    assert said["loss_per_day"] == pytest.approx(alive["loss_per_day"], abs=1e-4)
 
 
 def test_where_the_sensor_dies_the_tape_goes_on() -> None:
