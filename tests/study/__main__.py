@@ -79,7 +79,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="folder for results.csv and plots")
     parser.add_argument("--worst", type=int, default=0, help="list so many of the worst sections per case")
     options = parser.parse_args()
-    console = Console(width=130)
+    console = Console(width=150)
     scores, all_results = [], {}
     for case in options.cases:
         stream = results_of(case, options.soaks, options.first_seed, options.workers)
