@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-STATES_AT_BEGIN: Final = (OFFSET, HEAT_FAST, HEAT_SLOW)  # neighbours among the states
+STATES_AT_BEGIN: Final = (OFFSET, HEAT_FAST, HEAT_SLOW)
 TOGETHER: Final = 0.9
 
 
@@ -80,13 +80,13 @@ def views(
     """
     m0, P0 = wide
     reading, noise = (np.stack(part) for part in zip(*(_told(one, wide) for one in beliefs), strict=True))
-    at = slice(STATES_AT_BEGIN[0], STATES_AT_BEGIN[-1] + 1)
+    at = list(STATES_AT_BEGIN)
     signature = bank.signature[:, :, at]  # (S, M, 3, J)
-    total = bank.covariance[:, :, at, at] + noise[:, None, None]  # (C, S, M, 3, 3)
+    total = bank.covariance[:, :, at][..., at] + noise[:, None, None]  # (C, S, M, 3, 3)
     inverse = np.linalg.inv(total)
     miss = reading[:, None, None] - bank.mean[..., at]
     pulled = np.matmul(miss[..., None, :], inverse)  # (C, S, M, 1, 3)
-    cross = bank.covariance[:, :, keep, at]  # (S, M, K, 3)
+    cross = bank.covariance[:, :, keep][..., at]  # (S, M, K, 3)
     gain = np.matmul(cross, inverse)
     # what the wide prior alone had expected of the pseudo-readings
     off = reading - m0

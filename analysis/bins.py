@@ -32,8 +32,13 @@ def median(values: Array) -> float:
     >>> median(np.array([3.0, 1.0, 2.0])), median(np.array([4.0, 1.0, 2.0, 3.0]))
     (2.0, 2.5)
     """
-    ordered = np.sort(values)
-    return float(0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]))
+    return float(medians(values))
+
+
+def medians(rows: Array) -> Array:
+    """Return the median of each column of (n, k) finite values, (k,)."""
+    ordered = np.sort(rows, axis=0)
+    return np.asarray(0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]))
 
 
 @dataclass(frozen=True)

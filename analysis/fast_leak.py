@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.bins import median
+from analysis.bins import median, medians
 
 if TYPE_CHECKING:
     from analysis.alarms import AlarmBook
@@ -97,8 +97,8 @@ class FastLeak:
         rows, air = (np.concatenate([part[i] for part in self.open]) for i in (1, 2))
         now_s = float(self.open[-1][0][-1])
         self.open = []
-        *middle, air_K = _medians(np.column_stack((rows, air)))
-        amount = np.array(middle)
+        middle = _of_the_finite(np.column_stack((rows, air)))
+        amount, air_K = middle[:-1], float(middle[-1])
         if np.isfinite(air_K):
             self.air.append((now_s, air_K))
             self.warmest_air_K = max(self.warmest_air_K, air_K)
@@ -155,11 +155,9 @@ class FastLeak:
         return np.asarray(np.where(fast, whole, np.nan))
 
 
-def _medians(rows: Array) -> list[float]:
-    """Return the median of the finite values of each column of (n, k), NaN where there is none."""
+def _of_the_finite(rows: Array) -> Array:
+    """Return the median of the finite values of each column of (n, k), NaN where there is none, (k,)."""
     if np.isfinite(rows).all():
-        ordered = np.sort(rows, axis=0)
-        middle: list[float] = (0.5 * (ordered[(len(rows) - 1) // 2] + ordered[len(rows) // 2])).tolist()
-        return middle
+        return medians(rows)
     good = [column[np.isfinite(column)] for column in rows.T]
-    return [median(values) if len(values) else np.nan for values in good]
+    return np.array([median(values) if len(values) else np.nan for values in good])

@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.inputs import setup_of
-from analysis.outlook import DECIDING, DAY_s, HORIZON_s, Scene, STEP_s, sensors_more, uncertainty
+from analysis.outlook import DECIDING, HORIZON_s, Scene, STEP_s, sensors_more, uncertainty
 from analysis.priors import Priors
 from analysis.verdict import SHORTEST_h
+from logger.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -125,4 +126,4 @@ def with_one_more(scene: Scene) -> dict[str, Scene]:
 def at_the_end(scene: Scene, hours: float) -> Array:
     """Return the half-width of the 95 % interval of the loss after so many hours, per day, (S,)."""
     _, deviation = uncertainty(scene, hours * 3600.0, (hours - 1.0) * 3600.0)
-    return np.asarray(1.96 * MODELS * DAY_s * deviation[-1])
+    return np.asarray(1.96 * MODELS * SECONDS_PER_DAY * deviation[-1])

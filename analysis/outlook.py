@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analysis.estimator import Estimator
 from analysis.inputs import Bin, reference_Pa
 from analysis.lag import lag_step
-from logger.units import STANDARD_ATMOSPHERE_Pa
+from logger.units import SECONDS_PER_DAY, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from analysis.evidence import Evidence
@@ -28,7 +28,6 @@ Array = NDArray[np.float64]
 
 STEP_s: Final = 1800.0
 HORIZON_s: Final = 96.0 * 3600.0
-DAY_s: Final = 86_400.0
 DECIDING: Final = (
     1.6449  # standard deviations of a normal to its 95 % quantile, one-sided (tabulated everywhere)
 )
@@ -76,8 +75,8 @@ def one_model(priors: Priors, evidence: Evidence, lags: int) -> Priors:
 def air_at(scene: Scene, time_s: Array) -> Array:
     """Return the air temperature, K: as measured, then the last day over again, or its mean if there is no whole day."""
     last = scene.air_s[-1]
-    if last - scene.air_s[0] >= DAY_s:
-        back = np.ceil(np.maximum(time_s - last, 0.0) / DAY_s) * DAY_s
+    if last - scene.air_s[0] >= SECONDS_PER_DAY:
+        back = np.ceil(np.maximum(time_s - last, 0.0) / SECONDS_PER_DAY) * SECONDS_PER_DAY
         return np.asarray(np.interp(time_s - back, scene.air_s, scene.air_K))
     later = float(scene.air_K[scene.air_s >= min(last, scene.air_s[0] + 3600.0)].mean())
     return np.where(time_s <= last, np.interp(time_s, scene.air_s, scene.air_K), later)

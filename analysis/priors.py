@@ -28,6 +28,7 @@ all of them; none is a correction.
 | height of the place, when no barometer is fitted | 30 hPa | common practice, no source |
 | air temperature across a gap of more than an hour | 0.9 K per root hour | common practice, no source |
 | gas column of a standing section | settings' limit / √3 (10 % if not given) | settings; JCGM 100:2008 4.3.7 |
+| load on a standing section, for its volume | smoothed over 3 h, longer than a disturbance | own choice, by the study |
 | mean loss over the soak | 20 %/day, either sign | wide on purpose |
 | flow of a leak: a steady fraction, or as p² - p_a² | half and half | laminar flow of a gas; evidence decides |
 | unsteadiness of a likely leak | 5 % of its loss over 4 h | common practice, no source |
@@ -41,11 +42,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.beginning import Beginning
+from logger.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-DAY_s = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ class Priors:
     place_Pa: float = 3000.0
     barometer_error_Pa: float = 100.0
     barometer_time_s: float = 40.0 * 3600.0
-    mean_loss_per_s: float = 0.20 / DAY_s
+    mean_loss_per_s: float = 0.20 / SECONDS_PER_DAY
     # prior weight of the shapes a loss can have: steady, only below a temperature, from some time on
     shape_weights: tuple[float, float, float] = (0.6, 0.22, 0.18)
     onset_grid_degC: tuple[float, ...] = tuple(range(6, -25, -1))

@@ -134,7 +134,7 @@ def _alive(name: str, seen: Seen) -> Check:
             name, "care", f"{100 * (1 - share):.0f} % of its readings of the last two minutes are missing"
         )
     same = seen.still.get(name, 0)
-    if name in map("{}.pressure".format, sections_of(seen)) and same >= STILL:
+    if name.removesuffix(".pressure") in sections_of(seen) and same >= STILL:
         still_s = float(seen.time_s[-1] - seen.time_s[-same])
         if still_s >= STILL_s:
             return Check(

@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 
 # A law of flow is followed within these bounds: a reading that is off by more is no law any more.
 LEAST_FLOW, MOST_FLOW = 0.1, 3.0
+# So far open or shut, a leak is on one side of its onset, and not in the width of it.
 CLEARLY = 0.9
 
 
