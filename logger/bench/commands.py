@@ -208,6 +208,9 @@ def cells_of(channel: ChannelReading) -> tuple[str, ...]:
     quality = channel.quality
     if channel.good_share < 1.0 and channel.unit is not None:
         quality += f" ({100 * channel.good_share:.0f} % good)"
+    # a barometer may well be so quiet, a strut's transducer on a fine converter is not
+    if channel.noise == 0.0 and channel.name.endswith(".pressure") and channel.name != "ambient.pressure":
+        quality += ", no noise at all: stuck?"
     if channel.jumps:
         quality += f", {channel.jumps} {'jump' if channel.jumps == 1 else 'jumps'}"
     return channel.name, raw, value, counts, noise, quality

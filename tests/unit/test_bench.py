@@ -95,6 +95,17 @@ def test_only_samples_of_this_boot_in_order_count() -> None:
     assert json.loads(json.dumps(picture.as_dict()))["seq"] == 8
 
 
+def test_a_pressure_without_noise_is_asked_about() -> None:
+    for step, asked in ((0, True), (1, False)):
+        seen = window()
+        for seq in range(12):
+            # a thermometer may stand still
+            seen.take(Sample(7, seq, 100 * seq, (8000 + step * (seq * 7 % 5), 401, 5, 26667)))
+        pressure, temperature, *_ = (cells_of(one)[-1] for one in seen.picture().channels)
+        assert ("stuck?" in pressure) == asked
+        assert temperature == "good"
+
+
 def test_the_window_forgets() -> None:
     seen = window(samples=5)
     for seq in range(20):
