@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.inputs import reference_Pa, setup_of
-from analysis.plausible_air import AirJumps
+from analysis.plausible_air import AirJumps, is_power_on
 from analysis.plausible_blocks import Array, BLOCK_s, BlockMaker, Extent, Spell
 from analysis.plausible_support import Support
 from analysis.reasons import Reason
@@ -41,10 +41,6 @@ COLDEST_AIR_K: Final = ZERO_CELSIUS_K - 45.0  # where people park cars
 WARMEST_AIR_K: Final = ZERO_CELSIUS_K + 55.0
 COLDEST_GAS_K: Final = ZERO_CELSIUS_K - 50.0
 WARMEST_GAS_K: Final = ZERO_CELSIUS_K + 100.0  # rubber doesn't last above
-POWER_ON_K: Final = (ZERO_CELSIUS_K + 85.0, ZERO_CELSIUS_K - 127.0)
-"""What digital thermometers of 1/16 K say without having measured: 85 °C after power came on (their datasheet), -127 °C
-where nothing answers (common drivers)."""
-JUST_K: Final = 1e-3  # how exactly they say it
 TRAVEL_m: Final = 0.25  # between bump and rebound in a wheel arch
 BAROMETER_Pa: Final = (50e3, 110e3)  # 5,500 m up; the highest ever measured is 108.5 kPa (WMO)
 BAROMETER_Pa_per_s: Final = 3e3 / 3600.0  # three times what the steepest storms do
@@ -337,15 +333,6 @@ class Plausibility:
         if not spell.over:
             return f"since {self._moment(spell.begin_s)}"
         return f"from {self._moment(spell.begin_s)} to {self._moment(spell.end_s)}"
-
-
-def is_power_on(kelvin: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Return which of (n,) temperatures a digital thermometer says without having measured.
-
-    >>> is_power_on(np.array([358.15, 358.2125, 146.15, np.nan])).tolist()
-    [True, False, True, False]
-    """
-    return np.asarray(np.min([np.abs(kelvin - value) for value in POWER_ON_K], axis=0) < JUST_K)
 
 
 def _is_power_on(kelvin: float) -> bool:

@@ -1,4 +1,4 @@
-"""Jumps of the air's temperature: rolling a car out makes one; a loose plug and a wandering thermometer make many."""
+"""What a thermometer says that hasn't measured, and jumps that no air makes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.units import ZERO_CELSIUS_K
+
 Array = NDArray[np.float64]
+
+POWER_ON_K: Final = (ZERO_CELSIUS_K + 85.0, ZERO_CELSIUS_K - 127.0)
+"""What digital thermometers of 1/16 K say without having measured: 85 °C after power came on (their datasheet), -127 °C
+where nothing answers (common drivers)."""
+JUST_K: Final = 1e-3  # how exactly they say it
 
 JUMP_K: Final = 15.0  # within a minute: no air does it where a car stands still (common practice, no source)
 MINUTE_s: Final = 60.0
@@ -17,8 +24,20 @@ DOUBTFUL_JUMPS: Final = 3
 KEPT_s: Final = 300.0
 
 
+def is_power_on(kelvin: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which of (n,) temperatures a digital thermometer says without having measured.
+
+    >>> is_power_on(np.array([358.15, 358.2125, 146.15, np.nan])).tolist()
+    [True, False, True, False]
+    """
+    return np.asarray(np.min([np.abs(kelvin - value) for value in POWER_ON_K], axis=0) < JUST_K)
+
+
 class AirJumps:
-    """Count jumps that stay for two minutes, from means of a minute; one reading that strays is no jump."""
+    """Rolling a car out makes one jump, a loose plug many.
+
+    Counts jumps that stay for two minutes, from means of a minute; one reading that strays is no jump.
+    """
 
     def __init__(self) -> None:
         """Begin with nothing."""
