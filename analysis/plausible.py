@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from analysis.inputs import reference_Pa, setup_of
-from analysis.plausible_air import AirJumps, is_power_on
+from analysis.plausible_air import JUST_K, POWER_ON_K, AirJumps, is_power_on
 from analysis.plausible_blocks import Array, BLOCK_s, BlockMaker, Extent, Spell
 from analysis.plausible_support import Support
 from analysis.reasons import Reason
@@ -45,6 +45,7 @@ TRAVEL_m: Final = 0.25  # between bump and rebound in a wheel arch
 BAROMETER_Pa: Final = (50e3, 110e3)  # 5,500 m up; the highest ever measured is 108.5 kPa (WMO)
 BAROMETER_Pa_per_s: Final = 3e3 / 3600.0  # three times what the steepest storms do
 SLOW_s: Final = 600.0  # between two readings
+CLOCKS: Final = 1.02  # none is exact
 SLOW_SHARE: Final = 0.5  # of the time
 SLOW_GAPS: Final = 4  # fewer are gaps and no sampling
 FEWEST_READINGS: Final = 24
@@ -75,7 +76,6 @@ class Plausibility:
         self.blocks = BlockMaker()
         self.support = Support(settings, sections)
         self.jumps = AirJumps()
-        self.heights = Extent(count)
         self.held_Pa = Extent(count)
         self.over, self.ended, self.too_high, self.too_low, self.gas_off, self.gas_power_on = (
             [Spell(2) for _ in sections] for _ in range(6)
@@ -90,6 +90,7 @@ class Plausibility:
         self.slow_gaps = np.zeros(count, dtype=np.intp)
         self.last_Pa = np.full(count, np.nan)
         self.pairs = tuple(combinations(range(count), 2))
+        self.left, self.right = (np.array([pair[k] for pair in self.pairs], dtype=np.intp) for k in (0, 1))
         self.compared, self.equal, self.changed = np.zeros((3, len(self.pairs)), dtype=np.intp)
 
     def feed(self, time_s: Array, rows: Mapping[str, Array]) -> None:
@@ -116,7 +117,6 @@ class Plausibility:
         self._sampling(block)
         self._twins(block.rows[:, :count])
         self._pressures(block, pressure)
-        self.heights.feed(height)
         for i, kelvin in enumerate(gas):
             power_on = _is_power_on(kelvin)
             self.gas_power_on[i].feed(block, kelvin, holds=power_on)
@@ -132,10 +132,10 @@ class Plausibility:
         rows = block.rows[:, : len(pressure)]
         for i, reading in enumerate(pressure):
             full_scale = float(self.full_scale_Pa[i])
-            good = rows[np.isfinite(rows[:, i]), i]
-            flat = len(good) > 1 and float(np.ptp(good)) == 0.0
             self.over[i].feed(block, reading, holds=reading > OVER_FULL_SCALE * full_scale)
-            self.ended[i].feed(block, reading, holds=flat and reading >= AT_THE_END * full_scale)
+            self.ended[i].feed(
+                block, reading, holds=reading >= AT_THE_END * full_scale and _is_flat(rows[:, i])
+            )
             self.too_high[i].feed(block, gauge[i], holds=gauge[i] > HIGHEST_Pa)
             self.too_low[i].feed(block, gauge[i], holds=gauge[i] < LOWEST_Pa)
 
@@ -164,28 +164,33 @@ class Plausibility:
             self.barometer_last = (block.end_s, pascal)
 
     def _sampling(self, block: Block) -> None:
+        heard = np.isfinite(block.rows[:, : len(self.sections)])
         for i in range(len(self.sections)):
-            times = block.time_s[np.isfinite(block.rows[:, i])]
+            times = block.time_s if heard[:, i].all() else block.time_s[heard[:, i]]
             if not len(times):
                 continue
-            gaps = np.diff(np.concatenate(([self.last_reading_s[i]], times)))
-            gaps = gaps[np.isfinite(gaps)]
-            slow = gaps > SLOW_s * 1.02  # clocks aren't exact
-            self.slow_s[i] += gaps[slow].sum()
-            self.slow_gaps[i] += int(slow.sum())
-            self.spanned_s[i] += gaps.sum()
+            if np.isnan(self.last_reading_s[i]):
+                self.last_reading_s[i] = times[0]
+            self.spanned_s[i] += times[-1] - self.last_reading_s[i]
             self.readings[i] += len(times)
+            # inside a block no gap can be so long: only the one from the block before
+            gap_s = float(times[0] - self.last_reading_s[i])
+            if gap_s > SLOW_s * CLOCKS:
+                self.slow_s[i] += gap_s
+                self.slow_gaps[i] += 1
             self.last_reading_s[i] = times[-1]
 
     def _twins(self, pressure: Array) -> None:
-        before = np.vstack((self.last_Pa, pressure[:-1]))
-        moved = np.isfinite(before) & np.isfinite(pressure) & (before != pressure)
-        for k, (i, j) in enumerate(self.pairs):
-            both = np.isfinite(pressure[:, i]) & np.isfinite(pressure[:, j])
-            same = both & (pressure[:, i] == pressure[:, j])
-            self.compared[k] += int(both.sum())
-            self.equal[k] += int(same.sum())
-            self.changed[k] += int((same & moved[:, i] & moved[:, j]).sum())
+        table = np.vstack((self.last_Pa, pressure))
+        moved = table[1:] != table[:-1]
+        there = np.isfinite(table)
+        moved &= there[1:] & there[:-1]
+        left, right = self.left, self.right
+        both = there[1:, left] & there[1:, right]
+        same = pressure[:, left] == pressure[:, right]  # never where one is missing
+        self.compared += both.sum(axis=0)
+        self.equal += same.sum(axis=0)
+        self.changed += (same & moved[:, left] & moved[:, right]).sum(axis=0)
         self.last_Pa = pressure[-1]
 
     # -- doubts ----------------------------------------------------------------------------------------------
@@ -286,7 +291,7 @@ class Plausibility:
 
     def _of_height_and_gas(self, i: int) -> list[str]:
         out = []
-        swing = float(self.heights.swing()[i])
+        swing = float(self.support.height.swing()[i])
         if swing > TRAVEL_m:
             out.append(
                 f"the height swings by {swing * 1e3:.0f} mm, more than a wheel moves in its arch: check the height "
@@ -336,7 +341,12 @@ class Plausibility:
 
 
 def _is_power_on(kelvin: float) -> bool:
-    return bool(is_power_on(np.array([kelvin]))[0])
+    return any(abs(kelvin - value) < JUST_K for value in POWER_ON_K)
+
+
+def _is_flat(values: Array) -> bool:
+    good = values[np.isfinite(values)]
+    return len(good) > 1 and float(np.ptp(good)) == 0.0
 
 
 def _celsius(kelvin: float) -> str:

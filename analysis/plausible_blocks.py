@@ -5,6 +5,7 @@ A block closes when the first row after its end arrives, so nothing depends on h
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -87,15 +88,11 @@ class Spell:
         self.begin_s = self.end_s = np.nan
         self.worst = 0.0
         self.over = False
-
-    @property
-    def was(self) -> bool:
-        """Whether there was such a spell."""
-        return bool(np.isfinite(self.begin_s))
+        self.was = False  # whether there was such a spell
 
     def feed(self, block: Block, value: float, *, holds: bool) -> None:
         """Take what one block says: `value` is what was read; a value of NaN says nothing either way."""
-        if np.isnan(value):
+        if math.isnan(value):
             return
         if not holds:
             self.length = 0
@@ -108,7 +105,7 @@ class Spell:
         self.run_worst = max(self.run_worst, value, key=abs)
         if self.length >= self.needed:
             if not self.was:
-                self.begin_s, self.worst = self.run_begin_s, self.run_worst
+                self.was, self.begin_s, self.worst = True, self.run_begin_s, self.run_worst
             self.worst = max(self.worst, self.run_worst, key=abs)
             self.end_s, self.over = self.run_end_s, False
 
@@ -118,19 +115,20 @@ class Extent:
 
     def __init__(self, columns: int) -> None:
         """For (k,) values."""
-        self.last = np.full((2, columns), np.nan)
+        self.older, self.last = np.full((2, columns), np.nan)
         self.low = np.full(columns, np.inf)
         self.high = np.full(columns, -np.inf)
 
     def feed(self, values: Array) -> None:
         """Take the values of one block, (k,), NaN where there is none."""
+        less, more = np.minimum(self.older, self.last), np.maximum(self.older, self.last)
+        calm = np.maximum(
+            less, np.minimum(more, values)
+        )  # NaN until there are three, and where there is no value
+        self.low, self.high = np.fmin(self.low, calm), np.fmax(self.high, calm)
         there = np.isfinite(values)
-        three = np.vstack((self.last, values))
-        calm = np.sort(three, axis=0)[1]
-        good = np.isfinite(three).all(axis=0)
-        self.low = np.where(good, np.fmin(self.low, calm), self.low)
-        self.high = np.where(good, np.fmax(self.high, calm), self.high)
-        self.last = np.where(there, np.vstack((self.last[1], values)), self.last)
+        self.older = np.where(there, self.last, self.older)
+        self.last = np.where(there, values, self.last)
 
     def swing(self) -> Array:
         """Return greatest minus least, (k,); NaN before three blocks."""
