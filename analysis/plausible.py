@@ -28,14 +28,11 @@ if TYPE_CHECKING:
     from logger.settings import Settings
 
 # Common practice, no source, unless said otherwise. Each has a margin: a doubt costs a verdict.
-OVER_FULL_SCALE: Final = (
-    1.01  # of full scale: what an honest transducer can read at its end (error band, datasheets)
-)
+OVER_FULL_SCALE: Final = 1.01  # of full scale: an error band of 1 % (common in datasheets)
 AT_THE_END: Final = 0.995  # of full scale, and without any change: the converter's end
 HIGHEST_Pa: Final = 2.1e6  # gauge: springs are filled to 2–12 bar, system lines carry up to 20
-LOWEST_Pa: Final = (
-    -30e3
-)  # gauge: no spring sucks; an empty one reads 0, a few kPa off by the weather and the zero
+# Gauge: no spring sucks; an empty one reads 0, a few kPa off by the weather and the zero.
+LOWEST_Pa: Final = -30e3
 PSI_Pa: Final = (60e3, 175e3)  # gauge: too little for a spring, and what 4–12 bar look like in psi
 COLDEST_AIR_K: Final = ZERO_CELSIUS_K - 45.0  # where people park cars
 WARMEST_AIR_K: Final = ZERO_CELSIUS_K + 55.0

@@ -35,10 +35,7 @@ BAR_CHANGE: Final = 0.15
 BAR_CHANGE_ALONE: Final = 0.05
 MEGAPASCAL_CHANGE: Final = 0.012
 MEGAPASCAL_CHANGE_ALONE: Final = 0.003
-AIR_degC: Final = (
-    -60.0,
-    60.0,
-)  # nothing colder or warmer is lived in: -67.8 and +56.7 °C are the records (WMO)
+AIR_degC: Final = (-60.0, 60.0)  # the records are -67.8 and +56.7 °C where people live (WMO)
 GAS_degC: Final = (-80.0, 120.0)
 KELVIN: Final = (200.0, 400.0)
 FAHRENHEIT: Final = 110.0  # up to here a warm shop in °F
@@ -64,9 +61,8 @@ METRE_CHANGE: Final = 0.02
 METRE_CHANGE_ALONE: Final = 0.003
 CENTIMETRE_CHANGE: Final = 0.06
 CENTIMETRE_CHANGE_ALONE: Final = 0.03
-ALIKE: Final = (
-    1.5  # highest over lowest of the heights of one car; zeros of sensors without a common one differ by more
-)
+# Highest over lowest of the heights of one car; zeros of sensors without a common one differ by more:
+ALIKE: Final = 1.5
 STILL: Final = 5.0  # a car sinks by some 30 mm in the cold: less than so many centimetres
 POWER_ON_RUN_s: Final = 3600.0  # longer is no slip of a bus but a dead thermometer: a doubt
 POWER_ON_JUMP_K: Final = 10.0

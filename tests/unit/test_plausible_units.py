@@ -129,6 +129,14 @@ def noisy(level: float, deviation: float, seed: int, n: int = 840) -> Array:
     return np.round((level + deviation * np.random.default_rng(seed).standard_normal(n)) / 0.0615) * 0.0615
 
 
+def test_pascals_of_a_corner_that_bursts() -> None:
+    values = 1e3 * noisy(720.0, 0.7, 4)
+    values[180:] = 300.0
+    found = nonsense({"a.pressure_kPa": values})
+    assert found is not None
+    assert "Pa" in found.reason
+
+
 @pytest.mark.parametrize("offset_kPa", [-9.0, -1.0, 0.0, 0.3, 1.2, 3.0, 8.18, 16.0])
 def test_an_empty_corner_is_let_in(offset_kPa: float) -> None:
     """Alone, beside full ones, and with its transducer's zero off by up to 1 % of 16 bar."""
@@ -137,6 +145,8 @@ def test_an_empty_corner_is_let_in(offset_kPa: float) -> None:
         assert nonsense({"a.pressure_kPa": flat}) is None
         assert nonsense({"a.pressure_kPa": flat, "b.pressure_kPa": noisy(700.0, 0.7, 2)}) is None
     assert nonsense({"a.pressure_kPa": np.full(840, max(offset_kPa, 0.0))}) is None
+    quiet = offset_kPa + 0.02 * np.random.default_rng(1).standard_normal(840)
+    assert nonsense({"a.pressure_kPa": quiet, "b.pressure_kPa": noisy(700.0, 0.7, 2)}) is None
 
 
 def test_all_valves_open_is_let_in() -> None:
@@ -192,6 +202,24 @@ def test_heights_from_any_zero_are_let_in() -> None:
     for zero_mm in (0.3, 14.2, 36.0, 90.0, 360.0, 900.0):
         assert nonsense(changed(night(), "height_mm", lambda v, z=zero_mm: v - 360.0 + z)) is None
     assert nonsense(changed(night(), "height_mm", lambda v: v * 10.0)) is not None
+
+
+def heights(levels_mm: tuple[float, ...], noise_mm: float, sink_mm: float = 0.0) -> Table:
+    rng = np.random.default_rng(6)
+    sink = sink_mm * np.linspace(0.0, 1.0, 800)
+    return {
+        f"s{k}.height_mm": mm - sink + noise_mm * rng.standard_normal(800) for k, mm in enumerate(levels_mm)
+    }
+
+
+def test_heights_are_told_from_other_units_by_noise_travel_and_one_another() -> None:
+    cm, m = (36.0, 36.4, 35.8), (0.36, 0.364, 0.358)
+    assert nonsense(heights(cm, 0.025)) is not None
+    assert nonsense(heights(cm, 0.25)) is None
+    assert nonsense(heights(cm, 0.025, sink_mm=20.0)) is None
+    assert nonsense(heights((36.0, 62.0), 0.025)) is None
+    assert nonsense(heights(m, 0.00025)) is not None
+    assert nonsense(heights(m, 0.05)) is None
 
 
 @pytest.mark.parametrize("column", ["ambient.temperature_degC", "front_left.gas_degC"])
