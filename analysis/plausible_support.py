@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from logger.settings import Settings
 
 # All of these are common practice, no source; each stands far from what the virtual rig's ordinary soaks reach.
-COOLED_K: Final = 15.0  # the air has to fall so far before pressures and heights can contradict the support,
+COOLED_K: Final = 10.0  # the air has to fall so far before pressures and heights can contradict the support,
 COOLED_BLOCKS: Final = 24  # and stay there for 4 h: twice the slowest lag of a spring in its wheel arch
 FOLLOWS_LITTLE: Final = 0.25  # of p ~ T: less than this is no spring of constant volume
 FOLLOWS_MUCH: Final = 0.5  # at least this is no spring that carries a constant load
@@ -108,7 +108,7 @@ class Support:
             unlike = abs(middle) < FOLLOWS_LITTLE and not alone
         self.unlike = self.unlike + 1 if unlike else 0
         if unlike:
-            self.unlike_s = block.begin_s
+            self.unlike_s = block.begin_s if self.unlike == 1 else self.unlike_s
             self.cooled_K = float((self.first_air_K[known] - air_K).mean())
 
     # -- what that says --------------------------------------------------------------------------------------
