@@ -203,8 +203,10 @@ class Plausibility:
         contradiction = self.support.contradiction()
         if contradiction is not None:
             out.append(("wrong_support", f"{contradiction[0]} (since {self._moment(contradiction[1])})"))
-        elif (stiff := self.support.stiff_height(i)) is not None:
-            out.append(("implausible_input", stiff))
+        elif (stiff := self.support.stiff_heights()) is not None:
+            out.append(("implausible_input", f"{stiff[0]} (since {self._moment(stiff[1])})"))
+        elif (alone := self.support.stiff_height(i)) is not None:
+            out.append(("implausible_input", alone))
         if (slow := self._of_sampling(i)) is not None:
             out.append(("sampling_too_slow", slow))
         return [Reason(code, text) for code, text in out]

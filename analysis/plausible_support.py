@@ -23,6 +23,8 @@ COOLED_K: Final = 10.0  # the air has to fall so far before pressures and height
 COOLED_BLOCKS: Final = 24  # and stay there for 4 h: twice the slowest lag of a spring in its wheel arch
 FOLLOWS_LITTLE: Final = 0.25  # of p ~ T: less than this is no spring of constant volume
 FOLLOWS_MUCH: Final = 0.5  # at least this is no spring that carries a constant load
+SINKS_LITTLE: Final = 0.3  # of the gas column's share of cooling: what stands sinks by all of it
+COLUMN_m: Final = 0.2  # where the settings don't say: short
 STILL_m: Final = 3e-3  # a standing car that cools, or whose pressures change, moves by more
 SUNK_m: Final = 8e-3  # a body on stands doesn't sink so far
 SWING_OF_PRESSURE: Final = 0.05  # absolute; a standing spring's changes so much only as the car moves
@@ -38,9 +40,9 @@ class Support:
         """For the sections of one soak."""
         count = len(sections)
         self.standing = settings.soak.support == "standing"
-        self.reference = reference_Pa(
-            tuple(setup_of(settings, name) for name in sections), STANDARD_ATMOSPHERE_Pa
-        )
+        setups = tuple(setup_of(settings, name) for name in sections)
+        self.reference = reference_Pa(setups, STANDARD_ATMOSPHERE_Pa)
+        self.column_m = np.array([s.gas_column_m or COLUMN_m for s in setups])
         self.pressure = Extent(count)
         self.height = Extent(count)
         self.first_Pa: Array = np.full(count, np.nan)  # absolute, with the air of that time
@@ -58,6 +60,9 @@ class Support:
         self.unlike = 0  # cold blocks that contradict the support, in a row
         self.unlike_s = np.nan
         self.cooled_K = np.nan
+        self.stiff = 0  # cold blocks in which the heights didn't sink, in a row
+        self.stiff_s = np.nan
+        self.stiff_m = (np.nan, np.nan)
 
     def feed(self, block: Block, pressure_Pa: Array, height_m: Array, air_K: float) -> None:
         """Take the medians of one block: (S,), (S,) and the air's."""
@@ -71,12 +76,13 @@ class Support:
         new = np.isnan(self.first_Pa) & np.isfinite(absolute) & np.isfinite(air_K)
         self.first_Pa = np.where(new, absolute, self.first_Pa)
         self.first_air_K = np.where(new, air_K, self.first_air_K)
-        if block.begin_s - self.begin_s >= SETTLED_s:
+        if self.standing or block.begin_s - self.begin_s >= SETTLED_s:
             self.first_m = np.where(np.isnan(self.first_m), height_m, self.first_m)
-            self._sink(block, height_m)
+            if not self.standing:
+                self._sink(block, height_m)
         if np.isfinite(air_K):
             self.air_K = [*self.air_K, air_K][-COOLED_BLOCKS:]
-            self._cold(block, absolute, air_K)
+            self._cold(block, absolute, height_m, air_K)
 
     def _sink(self, block: Block, height_m: Array) -> None:
         change = height_m - self.first_m
@@ -91,7 +97,7 @@ class Support:
         elif self.sank < 2:
             self.sank = 0
 
-    def _cold(self, block: Block, absolute: Array, air_K: float) -> None:
+    def _cold(self, block: Block, absolute: Array, height_m: Array, air_K: float) -> None:
         """Compare pressures with what the air did, once it has been cold for long enough."""
         if len(self.air_K) < COOLED_BLOCKS:
             return
@@ -110,6 +116,16 @@ class Support:
         if unlike:
             self.unlike_s = block.begin_s if self.unlike == 1 else self.unlike_s
             self.cooled_K = float((self.first_air_K[known] - air_K).mean())
+        stood = known & np.isfinite(height_m) & np.isfinite(self.first_m)
+        if not self.standing or stood.sum() < 2 or unlike:
+            return
+        sunk = (self.first_m - height_m)[stood]
+        asked = (self.column_m * (1.0 - air_K / self.first_air_K))[stood]
+        stiff = float(np.median(sunk / asked)) < SINKS_LITTLE and abs(middle) < FOLLOWS_MUCH
+        self.stiff = self.stiff + 1 if stiff else 0
+        if stiff:
+            self.stiff_s = block.begin_s if self.stiff == 1 else self.stiff_s
+            self.stiff_m = (float(np.median(sunk)), float(np.median(asked)))
 
     # -- what that says --------------------------------------------------------------------------------------
 
@@ -154,6 +170,18 @@ class Support:
             )
             return what, self.unlike_s
         return None
+
+    def stiff_heights(self) -> tuple[str, float] | None:
+        """Return what is wrong with the heights of all sections beside the cold, and since when; or None."""
+        if self.stiff < COOLED_BLOCKS // 4:
+            return None
+        sunk_m, asked_m = self.stiff_m
+        what = (
+            f"the heights sank by {sunk_m * 1e3:.1f} mm where the cold asks for about {asked_m * 1e3:.0f} mm: check "
+            "their unit, whether rods are loose or iced, and where the air's thermometer hangs; else see whether gas "
+            "is being supplied"
+        )
+        return what, self.stiff_s
 
     def stiff_height(self, i: int) -> str | None:
         """Return what is wrong with the height of one standing section beside its pressure, or None."""

@@ -239,7 +239,8 @@ def test_the_airs_temperature() -> None:
     assert not any(told(put(air, 4.0, 0.02, 333.15)).values())
     assert not any(told(put(air, 0.2, 0.5, 273.15 + 54.0)).values())  # two jumps, in the sun behind glass
     assert "-46.0 °C" in shared(told(put(air, 3.0, 10.0, 273.15 - 46.0)), "implausible_input")
-    assert not any(told(put(air, 3.0, 11.5, 273.15 - 44.0), "standing-14").values())
+    said = told(put(air, 3.0, 11.5, 273.15 - 44.0), "standing-14")
+    assert "no car is parked there" not in str(said)  # but the car contradicts it
 
     def kelvin(_time_s: Array, table: Table) -> None:
         table[air] += 273.15
@@ -318,6 +319,30 @@ def test_a_mild_night_says_nothing_of_the_support() -> None:
         time_s, table = cold("standing", seed, fall_K=7.0)
         without = {name: values for name, values in table.items() if "height" not in name}
         assert not any(doubts_of(time_s, without, settings_of(CASES["blocked-14"])).values())
+
+
+@pytest.mark.parametrize("factor", [0.1, 1e-3, 1.0 / 25.4])
+def test_heights_that_sink_too_little_for_the_cold(factor: float) -> None:
+    """In cm, m and inches; a live rig's, or a recording's that is rounded too coarsely to show it."""
+    settings = settings_of(CASES["standing-14"])
+    for seed in range(3):
+        time_s, table = cold("standing", seed, fall_K=20.0)
+        assert not any(doubts_of(time_s, table, settings).values())
+        for name in CORNERS:
+            table[f"{name}.height"] = np.round(factor * table[f"{name}.height"], 4)
+        sentence = shared(doubts_of(time_s, table, settings), "implausible_input")
+        assert "mm where the cold asks for about" in sentence
+        assert "check their unit" in sentence
+
+
+def test_a_short_column_sinks_enough() -> None:
+    """Half of what the settings say."""
+    settings = settings_of(CASES["standing-14"])
+    for seed in range(3):
+        time_s, table = cold("standing", seed, fall_K=20.0)
+        for name in CORNERS:
+            table[f"{name}.height"] = 0.5 * table[f"{name}.height"]
+        assert not any(doubts_of(time_s, table, settings).values())
 
 
 def test_gas_that_cools_slowly_is_waited_for() -> None:
