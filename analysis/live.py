@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.blank_register import blanks_for
 from analysis.findings import findings
+from analysis.note_register import notes_for
 from analysis.register import Beside, read_register
 from analysis.soak import SoakAnalysis
 from analysis.tape_register import readings_of
@@ -90,12 +91,14 @@ class JournalSoak:
                 return
             self.first_us = int(block.rig_us[0])
             self._label_us = int(block.utc_us[0]) - self.first_us
+            begin_utc = np.datetime64(int(block.utc_us[0]), "us")
             self.soak = SoakAnalysis(
                 self.settings,
                 sections,
-                begin_utc=np.datetime64(int(block.utc_us[0]), "us"),
+                begin_utc=begin_utc,
                 tape=readings_of(self.beside.heights, self.plan, self.first_us),
                 blanks=blanks_for(self.beside.blanks, self.plan, self.first_us),
+                notes=notes_for(self.beside.notes, self.plan, self.first_us, begin_utc),
             )
         self._follow_labels(block, self.soak)
         time_s = (block.rig_us - self.first_us) / 1e6

@@ -1,4 +1,4 @@
-"""`cornerhold soak begin|end|list`: which part of a journal is a soak, of which car, and what is planned."""
+"""`cornerhold soak begin|end|list|note|notes`: which part of a journal is a soak, of which car, and what is planned."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis import options
+from analysis.note_command import list_notes, note
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -24,7 +25,9 @@ if TYPE_CHECKING:
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="""Begin, end and list soaks. Readings outside a soak are logged and not judged.
+    help="""Begin, end and list soaks, and note what was done to the car meanwhile.
+
+    Readings outside a soak are logged and not judged.
 
     As long as no soak was ever begun in a journal, the whole journal is judged as one.
 
@@ -159,6 +162,10 @@ def list_soaks(
         typer.echo("; ".join(words))
 
 
+app.command("note")(note)
+app.command("notes")(list_notes)
+
+
 def _without_height(path: Path, heights: Sequence[Height] = ()) -> str:
     """Return the sections without a height sensor, and with less than two heights by hand, as one types them."""
     from collections import Counter  # noqa: PLC0415
@@ -166,12 +173,8 @@ def _without_height(path: Path, heights: Sequence[Height] = ()) -> str:
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     with JournalReader(path) as reader:
-        boots = reader.boots()
-    channels = boots[max(boots)].channels if boots else ()
+        channels, names = reader.channels(), reader.sections()
     often = Counter(h.section for h in heights)
-    names = [
-        n.removesuffix(".pressure") for n in channels if n.endswith(".pressure") and n != "ambient.pressure"
-    ]
     return " ".join(f'{n}="… mm"' for n in names if f"{n}.height" not in channels and often[n] < 2)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,6 +13,7 @@ from logger.errors import PlainError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from analysis.moments import Placed
     from analysis.register import Soak
     from analysis.tape_register import Height
     from logger.journal_reader import JournalReader
@@ -184,20 +184,16 @@ def list_heights(
 class _Now:
     """The moment of a reading on the journal's axes, and what must be said of it."""
 
-    def __init__(
-        self, after_entry: int, rig_us: int, label: str, warnings: tuple[str, ...], support: str
-    ) -> None:
-        self.after_entry, self.rig_us, self.label, self.warnings = after_entry, rig_us, label, warnings
-        self.support = support
+    def __init__(self, placed: Placed, warnings: tuple[str, ...], support: str) -> None:
+        self.placed, self.warnings, self.support = placed, warnings, support
 
     def height(
         self, number: int, name: str, height_m: float, deviation_m: float, entered: str, who: str
     ) -> Height:
         from analysis.tape_register import Height  # noqa: PLC0415
 
-        return Height(
-            number, name, height_m, deviation_m, self.after_entry, self.rig_us, self.label, entered, who
-        )
+        p = self.placed
+        return Height(number, name, height_m, deviation_m, p.after_entry, p.rig_us, p.label, entered, who)
 
 
 def _where(settings_file: Path | None, journal: Path | None) -> tuple[Path, list[str], Settings]:
@@ -208,36 +204,20 @@ def _where(settings_file: Path | None, journal: Path | None) -> tuple[Path, list
     settings, path = where(settings_file, journal)
     with JournalReader(path) as reader:
         settings = stored_or(settings, reader)
-        boots = reader.boots()
-    channels = boots[max(boots)].channels if boots else ()
-    names = [n.removesuffix(".pressure") for n in channels if n.endswith(".pressure")]
-    names = [n for n in names if n != "ambient"] or list(settings.sections)
+        names = list(reader.sections() or settings.sections)
     return path, names, settings
 
 
 def _moment(reader: JournalReader, settings: Settings, at: str | None) -> _Now:
     """Place a moment by the newest sample before it."""
-    from analysis.soak_command import moment  # noqa: PLC0415
-    from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
+    from analysis.moments import placed  # noqa: PLC0415
 
-    entry, label = moment(reader, at)
-    sample = reader.newest(up_to=entry)
-    if sample is None:
-        raise PlainError(
-            f"{reader.path}: the rig had read nothing by then: a height needs its pressure beside it"
-        )
-    # the labels of a play in time lapse say nothing of the clock
-    real = settings.rig.clock == "host"
-    wanted = us_from_utc(utc_now() if at is None and real else datetime.fromisoformat(label))
-    late_us = max(wanted - sample.utc_us, 0) if real or at is not None else 0
+    found = placed(reader, settings, at, "a height needs its pressure beside it")
     warnings: tuple[str, ...] = ()
-    if late_us > STALE_s * 1e6:
-        old = f"the rig's last reading before that is {late_us / 6e7:.0f} min older"
+    if found.late_s > STALE_s:
+        old = f"the rig's last reading before that is {found.late_s / 60.0:.0f} min older"
         warnings = (f"{old}: a height without the rig's readings around it does not count",)
-    from analysis.register import label_text  # noqa: PLC0415
-
-    label = label_text(sample.utc_us + late_us)
-    return _Now(entry, sample.rig_us + late_us, label, warnings, settings.soak.support)
+    return _Now(found, warnings, settings.soak.support)
 
 
 def _typed(text: str, names: list[str]) -> tuple[str, float]:

@@ -85,7 +85,7 @@ class Watcher:
         latest = self._latest()
         self._take_acknowledgements()
         other = (None if latest is None else latest.id) != (None if self._soak is None else self._soak.id)
-        # a height by hand may have been measured long before the newest reading: the soak is read again, as in a replay
+        # a height by hand or a note may be of long before the newest reading: the soak is read again, as in a replay
         if other or self.register.beside() != self._beside:
             self.follower = self._take_up(latest)
             return other
