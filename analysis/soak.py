@@ -13,6 +13,7 @@ from analysis.alarms import AlarmBook
 from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
+from analysis.earlier import Before, kept_before
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
 from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
@@ -108,6 +109,7 @@ class SoakAnalysis:
         self.coldest_at_height: dict[int, Array] = {}
         self.tape = Tape(tape, sections, standing=self.standing)
         self.notes = notes_since(notes, begin_utc, sections)
+        self.before: Before | None = None
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
         period = settings.rig.period_ms
@@ -137,6 +139,10 @@ class SoakAnalysis:
         self.evidence_at = -1.0
 
     # -- rows ------------------------------------------------------------------------------------------------
+
+    def prelude(self, time_s: Array, values: Mapping[str, Array]) -> None:
+        """Take what was read before the begin, once, before the first `feed`, in its form with negative times."""
+        self.before = kept_before(time_s, values)
 
     def feed(self, time_s: Array, values: Mapping[str, Array]) -> None:
         """Take rows in time order: `time_s` (n,) since the begin, `values` by channel (n,), SI, NaN = no reading."""
