@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from analysis import blank_register, note_register
+from analysis import blank_register, corrections, note_register
 from analysis.blank_register import Blank, add_blanks, blanks_of, withdraw_blank
+from analysis.corrections import Correction, corrections_of, put_right, wrong_with
 from analysis.database import Database, DatabaseError, Layout
 from analysis.note_register import Noted, add_note, notes_of, withdraw_note
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
@@ -56,6 +57,7 @@ LAYOUT: Final = Layout(
         TABLE,
         blank_register.TABLE,
         note_register.TABLE,
+        corrections.TABLE,
     ),
 )
 PATIENCE_s: Final = 10.0
@@ -225,6 +227,14 @@ class Register:
             )
         return replace(running[0], last_entry=last_entry, ended=ended)
 
+    def correct(self, better: Soak, who: str) -> None:
+        """Put a soak in the place of what stood under its id, which is kept; refused if the two or others collide."""
+        known = soaks_of(self._database)
+        if (reason := wrong_with(better, known)) is not None:
+            raise DatabaseError(self._database.path, reason)
+        stood = next(one for one in known if one.id == better.id)
+        put_right(self._database, stood, better, label_text(None), who)
+
     def acknowledge(self, alarms: Sequence[str], who: str) -> None:
         """Note that somebody has taken notice of alarms (their ids); the running analysis takes it from here."""
         with self._database.atomic() as connection:
@@ -315,6 +325,15 @@ def read_soaks(journal: Path) -> list[Soak]:
     """All soaks of a journal, oldest first."""
     with RegisterReader(journal) as register:
         return register.soaks()
+
+
+def read_corrections(journal: Path) -> list[Correction]:
+    """What was put right of a journal's soaks, oldest first."""
+    database = Database.open_to_read(soaks_path(journal), LAYOUT)
+    if database is None:
+        return []
+    with database:
+        return corrections_of(database)
 
 
 def read_register(journal: Path) -> tuple[list[Soak], Beside]:

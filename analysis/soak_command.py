@@ -1,4 +1,4 @@
-"""`cornerhold soak begin|end|list|note|notes`: which part of a journal is a soak, of which car, and what is planned."""
+"""`cornerhold soak`: which part of a journal is a soak, of which car, and what is planned."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis import options
+from analysis.correct_command import correct
 from analysis.note_command import list_notes, note
 from logger.errors import PlainError
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="""Begin, end and list soaks, and note what was done to the car meanwhile.
+    help="""Begin, end, list and correct soaks, and note what was done to the car meanwhile.
 
     Readings outside a soak are logged and not judged.
 
@@ -83,7 +84,7 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
             "planned_length": planned_length,
             "planned_cold": planned_cold,
         }
-        plan = _plan(settings, changes, threshold or [], encloses or [])
+        plan = plan_from(settings, changes, threshold or [], encloses or [])
         entry, label = moment(reader, at)
     if not name.strip() or not name.isprintable():
         raise PlainError("a soak needs a name that can be read")
@@ -134,34 +135,40 @@ def end(
 def list_soaks(
     settings_file: options.LoggedSettings = None,
     journal: options.Journal = None,
+    history: Annotated[
+        bool, typer.Option("--history", help="Also what stood before it was put right (soak correct).")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line.")] = False,
 ) -> None:
     """List a journal's soaks, oldest first.
 
     Example: cornerhold soak list --journal bay-2.journal --json
     """
-    from analysis.register import read_soaks  # noqa: PLC0415
+    from analysis.register import read_corrections, read_soaks  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
     require_journal(path)
     soaks = read_soaks(path)
+    stood = read_corrections(path) if history else []
     if as_json:
         for soak in soaks:
-            typer.echo(json.dumps(soak.as_dict(), ensure_ascii=False))
+            before = (
+                {"history": [one.as_dict() for one in stood if one.stood.id == soak.id]} if history else {}
+            )
+            typer.echo(json.dumps({**soak.as_dict(), **before}, ensure_ascii=False))
         return
     if not soaks:
         typer.echo(f"{path}: no soak was begun yet, so the whole journal is judged as one")
     for soak in soaks:
-        words = [f"{soak.name}: {soak.begun} to {soak.ended or 'now'}", _plan_words(soak)]
-        words += [
-            f"{what} {text}"
-            for what, text in (("job", soak.job), ("car", soak.car), ("customer", soak.customer))
-            if text
-        ]
-        typer.echo("; ".join(words))
+        typer.echo(soak_words(soak))
+        for one in stood:
+            if one.stood.id == soak.id:
+                by = f" by {one.who}" if one.who else ""
+                typer.echo(f"  until it was put right {one.made}{by}: {soak_words(one.stood)}")
 
 
+app.command("correct")(correct)
 app.command("note")(note)
 app.command("notes")(list_notes)
 
@@ -197,7 +204,7 @@ def stored_or(settings: Settings | None, reader: JournalReader) -> Settings:
     return stored_settings(reader.path, stored[-1].text if stored else "")
 
 
-def _plan(
+def plan_from(
     settings: Settings, changes: dict[str, str | None], thresholds: list[str], encloses: list[str]
 ) -> str:
     """Return the plan as TOML: the settings', with what was given on the command line put over it."""
@@ -239,8 +246,8 @@ def _enclosed(settings: Settings, given: list[str]) -> dict[str, tuple[str, ...]
     return encloses
 
 
-def moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
-    """Return the last entry before a moment (now), and the moment's label."""
+def moment(reader: JournalReader, at: str | None, option: str = "--at") -> tuple[int, str]:
+    """Return the last entry before a moment (now), and the moment's label; `option` said it."""
     from analysis.register import label_text  # noqa: PLC0415
     from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
 
@@ -251,15 +258,28 @@ def moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
     try:
         moment = datetime.fromisoformat(at)
     except ValueError:
-        raise PlainError(f"--at: '{at}' is no time like 2027-01-15T18:00:00Z") from None
+        raise PlainError(f"{option}: '{at}' is no time like 2027-01-15T18:00:00Z") from None
     if moment.tzinfo is None:
-        raise PlainError("--at: needs a zone, like 2027-01-15T18:00:00Z")
+        raise PlainError(f"{option}: needs a zone, like 2027-01-15T18:00:00Z")
     sample = reader.newest()
     latest_us = max(us_from_utc(utc_now()), 0 if sample is None else sample.utc_us)
     if us_from_utc(moment) > latest_us:
-        raise PlainError("--at: a moment that is yet to come: the newest reading is older")
+        raise PlainError(f"{option}: a moment that is yet to come: the newest reading is older")
     reader.seek_label(us_from_utc(moment))
     return reader.cursor, label_text(us_from_utc(moment.astimezone(UTC)))
+
+
+def soak_words(soak: Soak) -> str:
+    """Return all that the register says of a soak, in a line."""
+    words = [f"{soak.name}: {soak.begun} to {soak.ended or 'now'}", _plan_words(soak)]
+    words += [
+        f"{what} {text}"
+        for what, text in (("job", soak.job), ("car", soak.car), ("customer", soak.customer))
+        if text
+    ]
+    enclosed = soak.as_dict()["encloses"]
+    words += [f"{section} encloses {', '.join(parts)}" for section, parts in enclosed.items()]
+    return "; ".join(words)
 
 
 def _plan_words(soak: Soak) -> str:

@@ -165,6 +165,7 @@ def test_a_register_without_notes_is_renewed(journal: Path) -> None:
     # as the version before left it
     with closing(sqlite3.connect(soaks_path(journal))) as connection:
         connection.execute("DROP TABLE notes")
+        connection.execute("DROP TABLE corrections")
         connection.execute("DROP TABLE seal")
         connection.execute("PRAGMA user_version = 4")
     soaks, beside = read_register(journal)

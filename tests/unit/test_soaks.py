@@ -189,6 +189,7 @@ def test_a_register_of_the_first_version_is_renewed_and_keeps_its_soaks(journal:
         connection.execute("DROP TABLE tape")
         connection.execute("DROP TABLE blanks")
         connection.execute("DROP TABLE notes")
+        connection.execute("DROP TABLE corrections")
         connection.execute("DROP TABLE acknowledgements")
         connection.execute("DROP TABLE seal")
         connection.execute("PRAGMA user_version = 1")
