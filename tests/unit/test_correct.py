@@ -217,9 +217,9 @@ def test_an_ended_soak_whose_end_is_put_later_is_read_to_that_end(
     soak(path, "end", "--at", "2027-01-15T23:00:00Z")
     watcher, store = drained()
     assert watcher.over
-    soak(path, "correct", "--end", "2027-01-16T00:00:00Z")
+    soak(path, "correct", "--end", "2027-01-16T01:30:00Z")
     drained()
     said = watcher.findings()
     assert said is not None
-    assert said["end"] == "2027-01-15T23:59:00Z"
+    assert said["end"] == "2027-01-16T01:29:00Z"
     assert store.standing() == []
