@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from logger.channels import SiBlock
     from logger.conversions import Conversions
+    from logger.journal_reader import JournalReader
     from logger.journal_schema import BootRecord, Entry
 
 Array = NDArray[np.float64]
@@ -48,6 +49,16 @@ def kept_before(time_s: Array, values: Mapping[str, Array]) -> Before:
     for one in arrays:
         one.setflags(write=False)
     return Before(arrays[0], dict(zip(names, arrays[1:], strict=True)))
+
+
+def earlier_entries(reader: JournalReader, entry: int) -> Iterator[list[Entry]]:
+    """Read the entries of the hours up to this one, in portions; the reader's cursor moves on."""
+    last = reader.newest(up_to=entry)
+    if last is None:
+        return
+    reader.seek(last.rig_us - round(LOOK_BACK_s * US))
+    while reader.cursor < entry and (entries := reader.read()):
+        yield [one for one in entries if one.id <= entry]
 
 
 class Earlier:

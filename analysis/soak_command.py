@@ -68,16 +68,18 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
 ) -> None:
     """Begin a soak: from now on (or from `--at` on) the readings are judged, and alarms are raised.
 
-    What is not given here is taken from the settings, and stays with the soak.
+    What is not given here is taken from the settings, and stays with the soak. The soak begins when the corners were shut
+    off: a car that was rolled out since then is noticed by the air, and that moment is given with `--at`.
 
     Example: cornerhold soak begin job-1042 --settings bay-2.toml --planned-length "14 h" --planned-cold "-8 degC"
     """
-    from analysis.register import Register, Soak  # noqa: PLC0415  what --help does not need is loaded when needed
+    from analysis.outside import seen_outside  # noqa: PLC0415  what --help does not need is loaded when needed
+    from analysis.register import Register, Soak  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
-    settings, path = where(settings_file, journal)
+    given, path = where(settings_file, journal)
     with JournalReader(path) as reader:
-        settings = stored_or(settings, reader)
+        settings = stored_or(given, reader)
         changes = {
             "support": support,
             "gas": gas,
@@ -86,6 +88,7 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
         }
         plan = plan_from(settings, changes, threshold or [], encloses or [])
         entry, label = moment(reader, at)
+        outside = seen_outside(reader, given, entry)
     if not name.strip() or not name.isprintable():
         raise PlainError("a soak needs a name that can be read")
     with Register.open(path) as register:
@@ -93,9 +96,15 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
             Soak(0, name.strip(), job, car, customer, after_entry=entry, begun=label, plan=plan)
         )
     if as_json:
-        typer.echo(json.dumps(soak.as_dict(), ensure_ascii=False))
+        seen = None if outside is None else outside.as_dict()
+        typer.echo(json.dumps({**soak.as_dict(), "rolled_out": seen}, ensure_ascii=False))
         return
     typer.echo(f"soak '{soak.name}' begun at {label}: {_plan_words(soak)}")
+    if outside is not None:
+        typer.echo(
+            f"{outside.sentence}. If the corners were shut off before that, the begin is too late: give it as it was, "
+            f"cornerhold soak correct '{soak.name}' --begin {outside.at} (or earlier)"
+        )
     from logger.status import read_status  # noqa: PLC0415
 
     typer.echo(read_status(path, patience_s=3.0).sentence)
