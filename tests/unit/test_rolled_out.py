@@ -97,10 +97,12 @@ def test_what_is_no_roll_out(seed: int, period_s: float) -> None:
     sun = 271.15 + lagged(
         np.where((hour > 1.5) & (hour < 3.5), 11.0 * (np.sin(time_s / 800.0) > -0.6), 0.0), period_s, 400.0
     )
+    # and without a cloud, on a mild day, until the shade of a wall comes
+    mild = 279.15 + lagged(np.where((hour > 1.5) & (hour < 2.7), 11.0, 0.0), period_s, 400.0)
     pushed_in = shop - 20.0 * (hour < 2.0)
     out_and_in = shop - 20.0 * ((hour > 2.0) & (hour < 3.0))
     for name, series in {
-        "shop": shop, "evening": evening, "front": front, "door": door, "sun": sun + noise, "pushed in": pushed_in,
+        "shop": shop, "evening": evening, "front": front, "door": door, "sun": sun + noise, "mild": mild + noise, "pushed in": pushed_in,
         "out and in": out_and_in,
     }.items():  # fmt: skip
         assert roll_out(time_s, series) is None, name
