@@ -102,8 +102,8 @@ def test_what_is_no_roll_out(seed: int, period_s: float) -> None:
     pushed_in = shop - 20.0 * (hour < 2.0)
     out_and_in = shop - 20.0 * ((hour > 2.0) & (hour < 3.0))
     for name, series in {
-        "shop": shop, "evening": evening, "front": front, "door": door, "sun": sun + noise, "mild": mild + noise, "pushed in": pushed_in,
-        "out and in": out_and_in,
+        "shop": shop, "evening": evening, "front": front, "door": door, "sun": sun + noise, "mild": mild + noise,
+        "pushed in": pushed_in, "out and in": out_and_in,
     }.items():  # fmt: skip
         assert roll_out(time_s, series) is None, name
 
