@@ -17,6 +17,8 @@ class Alarm:
     raised_s: float
     cleared_s: float | None = None
     evidence: str = ""
+    taken_back: str = ""
+    """Why it was cleared, if it should not have been raised."""
 
 
 @dataclass
@@ -34,11 +36,12 @@ class AlarmBook:
         self.standing[section, kind] = alarm
         self.alarms.append(alarm)
 
-    def clear(self, section: str, kind: Kind, time_s: float) -> None:
-        """Clear an alarm if it stands."""
+    def clear(self, section: str, kind: Kind, time_s: float, taken_back: str = "") -> None:
+        """Clear an alarm if it stands; `taken_back` says why if it should not have been raised."""
         alarm = self.standing.pop((section, kind), None)
         if alarm is not None:
             alarm.cleared_s = time_s
+            alarm.taken_back = taken_back
 
     def of(self, section: str) -> list[Alarm]:
         """Return the alarms of one section, as they were raised (the order of finding depends on the rows' cut)."""

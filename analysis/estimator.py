@@ -75,6 +75,10 @@ GAP_s: Final = 1200.0
 GAP_DEVIATIONS: Final = 4.0
 GAP_SIZE: Final = 0.005
 SAME_EVENT_s: Final = 1800.0
+# More than this no temperature does: 35 K.
+MOST_THERMAL: Final = 0.13
+# What moves so near to what a person noted is theirs.
+NOTED_s: Final = 900.0
 
 
 class Estimator:
@@ -110,7 +114,11 @@ class Estimator:
         self.shapes = LeakShapes(self.priors, len(sections), self.models)
         self.time_s = 0.0
         self.begun_s = np.nan
+        self.first_air_K = np.nan  # where the air's history begins
+        self.air_before: tuple[Array, Array] = (np.empty(0), np.empty(0))
+        self.like: Estimator | None = None
         self.lagged: Array = np.empty(0)
+        self.housing_K: Array = np.empty(0)
         self.sun = np.zeros(SUN_PARTS)
         self.sunned: Array = np.zeros((self.lag_count, SUN_PARTS))
         self.ambient_K = np.nan
@@ -122,6 +130,7 @@ class Estimator:
         self.used_at_s = np.full(len(sections), np.inf)  # of the last bin that was used
         self.following = np.zeros(len(sections), dtype=np.intp)
         self.steps: list[Step] = []
+        self.noted: list[tuple[float, str]] = []  # when somebody did something, and to which section
         self.lost_due_s = 3600.0
         self.renewals = 0
         self.barometer_reads_Pa = STANDARD_ATMOSPHERE_Pa  # the last reading
@@ -222,13 +231,43 @@ class Estimator:
         self.bank.covariance[..., BAROMETER, BAROMETER] = np.where(self.gauge, error_Pa, 0.0)[:, None] ** 2
         self.time_s = self.begun_s = reading.time_s
         self.ambient_K = reading.ambient_temperature_K
-        self._believe_the_begin(self.ambient_K)
-        self.housing_K = np.full(2, self.ambient_K)
         self.filled_K = np.array(self.ambient_K)
-        self.lagged = np.full(self.lag_triples_s.shape, self.ambient_K)
+        self._lag_before(reading)
         for i, section in enumerate(self.sections):
             if section.reference_height_m is not None:
                 self.reference_height_m[i] = section.reference_height_m
+
+    def _lag_before(self, reading: Bin) -> None:
+        """Start the lags where the air before the begin has brought them."""
+        if self.like is not None and not np.isnan(self.like.begun_s):
+            self.lagged, self.housing_K = self.like.lagged.copy(), self.like.housing_K.copy()
+            self.first_air_K = self.like.first_air_K
+            self._believe_the_begin(self.first_air_K)
+            return
+        time_s, air_K = self.air_before
+        first_K = float(air_K[0]) if len(air_K) else self.ambient_K
+        self.first_air_K = first_K
+        self._believe_the_begin(first_K)
+        self.housing_K = np.full(2, first_K)
+        self.lagged = np.full(self.lag_triples_s.shape, first_K)
+        if not len(air_K):
+            return
+        times = [*time_s.tolist(), reading.time_s]
+        air = [*air_K.tolist(), self.ambient_K]
+        housing_lags_s = np.array(self.priors.transducer_lags_s)
+        for k in range(1, len(times)):
+            step_s, before, now = times[k] - times[k - 1], np.array(air[k - 1]), np.array(air[k])
+            self.lagged = lag_step(self.lagged, before, now, step_s, self.lag_triples_s)
+            self.housing_K = lag_step(self.housing_K, before, now, step_s, housing_lags_s)
+
+    def prelude(self, time_s: Array, air_K: Array) -> None:
+        """Take the air before the begin (n,), in time order: the gas came from there."""
+        good = np.isfinite(air_K)
+        self.air_before = (time_s[good], air_K[good])
+
+    def begin_like(self, other: Estimator) -> None:
+        """Begin with the air's history of another estimator, as far as it has come."""
+        self.like = other
 
     def _believe_the_begin(self, air_K: float) -> None:
         """Where the air is cold at the begin the gas may still be as warm as a shop: nobody saw the roll-out."""
@@ -427,7 +466,7 @@ class Estimator:
             middle = float(np.median(innovation[i]))
             if self.following[i] > 0 or self.bank.count[i] < 3:
                 self.following[i] = 3
-                self._move(i, self.time_s, middle)
+                self._move(int(i), self.time_s, middle)
                 continue
             waiting.append(Wild(self.time_s, float(np.median(observed[i])), middle))
             if len(waiting) < WILD_BINS:
@@ -435,15 +474,18 @@ class Estimator:
                 continue
             if abs(waiting[-1].observed - waiting[0].observed) >= 0.25 * abs(middle):
                 self.following[i] = 3
-            self._move(i, waiting[0].time_s, middle, since_s=float(self.used_at_s[i]))
+            self._move(int(i), waiting[0].time_s, middle, since_s=float(self.used_at_s[i]))
             waiting.clear()
         return use
 
     def _move(self, i: int, time_s: float, size: float, since_s: float | None = None) -> None:
         """Let section `i` have moved by `size`; what moves on the same way is the same event."""
-        state = WOBBLE if size < 0.0 else LEVEL
-        self.bank.covariance[i, :, state, state] += 4.0 * size**2
         name = self.sections[i].name
+        theirs = any(n == name and abs(time_s - at_s) <= NOTED_s for at_s, n in self.noted)
+        state = WOBBLE if size < 0.0 and not theirs else LEVEL
+        self.bank.covariance[i, :, state, state] += 4.0 * size**2
+        if theirs:
+            return
         last = next((n for n in reversed(range(len(self.steps))) if self.steps[n].section == name), None)
         if last is not None:
             step = self.steps[last]
@@ -453,6 +495,25 @@ class Estimator:
         since_s = time_s if since_s is None else since_s
         gap = time_s - since_s > GAP_s
         self.steps.append(Step(name, time_s, size, self.time_s, since_s if gap else None))
+
+    def own_steps(self, i: int) -> list[Step]:
+        """Return how section `i` moved by itself; what most sections do at once is the temperature of all."""
+        name = self.sections[i].name
+        others = max(len(self.sections) - 1, 1)
+        out = []
+        for step in self.steps:
+            alike = {
+                s.section
+                for s in self.steps
+                if s.section != step.section
+                and (s.size < 0.0) == (step.size < 0.0)
+                and s.time_s <= step.until_s + SAME_EVENT_s
+                and s.until_s >= step.time_s - SAME_EVENT_s
+            }
+            shared = len(alike) > 0.5 * others and abs(step.size) < MOST_THERMAL
+            if step.section == name and not shared:
+                out.append(step)
+        return out
 
     def pending(self, i: int) -> Wild | None:
         """Return what the newest bins say that were too wild to be used and are too few to be believed."""

@@ -145,13 +145,19 @@ class FastLeak:
         if not (whole > LEAST_per_s).any():  # nearly always
             return none
         air = [value for at_s, value in self.air if at_s >= times[0] - AIR_MEMORY_s]
-        coldest_K = (min(air) if air else COLDEST_AIR_K) - AIR_ERROR_K
         swing_K = max(air) - min(air) if air else 0.0
         gas_K = np.exp(self.begun + amounts[0])
-        cooling_per_s = np.maximum(gas_K - coldest_K, 0.0) / gas_K / SHORTEST_LAG_s
-        bound = np.maximum(cooling_per_s + self.drift_per_K * swing_K / span_s, LEAST_per_s)
         falls = -np.diff(amounts, axis=0) / np.diff(times)[:, None]
-        fast = (whole > bound) & (falls > EACH_PART * bound).all(axis=0)
+
+        def faster_than_cooling(coldest_K: float) -> NDArray[np.bool_]:
+            cooling_per_s = np.maximum(gas_K - coldest_K, 0.0) / gas_K / SHORTEST_LAG_s
+            bound = np.maximum(cooling_per_s + self.drift_per_K * swing_K / span_s, LEAST_per_s)
+            return np.asarray((whole > bound) & (falls > EACH_PART * bound).all(axis=0))
+
+        fast = faster_than_cooling((min(air) if air else COLDEST_AIR_K) - AIR_ERROR_K)
+        if fast.sum() > max(1, np.isfinite(whole).sum() // 2):
+            # what most corners do at once is rather the cold, and a thermometer that doesn't see it
+            fast = faster_than_cooling(COLDEST_AIR_K)
         return np.asarray(np.where(fast, whole, np.nan))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,20 +13,17 @@ from numpy.typing import NDArray
 from analysis.evidence import misfit
 from analysis.hole import hole_of, hole_words
 from analysis.mixture import quantile
+from analysis.reasons import Reason
 from analysis.settle import outlook_of, settling
 from analysis.soak import LEAK_PRIOR, LEAST_BINS, SoakAnalysis
 from analysis.tape_words import contradiction, tape_remarks, too_few
 from analysis.threshold import DEFAULT_LOSS_PER_s
-from analysis.verdict import (
-    GAIN,
-    Conditions,
-    Verdict,
-    decide,
-)
+from analysis.verdict import GAIN, GAIN_SURE, LEAST_SHARE, Conditions, SHORTEST_h, Verdict, decide
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from analysis.evidence import Evidence
+    from analysis.inputs import Step
     from analysis.outlook import Outlook
 
 Array = NDArray[np.float64]
@@ -110,27 +107,82 @@ class Judged:
 
     conditions: Conditions
     verdict: Verdict
-    reasons: list[str]
+    reasons: list[Reason]
     limit_per_s: float
     loss_per_s: float | None
+    interval_per_s: tuple[float, float] | None = None
+    pieces: int = 0
 
 
 def judge(soak: SoakAnalysis, i: int) -> Judged:
-    """Judge section `i` by what is known now."""
+    """Judge section `i` by what is known now; by the worst of the pieces, if somebody did something to it."""
+    pieces = soak.pieces.of(i)
+    if not pieces:
+        return _judge(soak, i)
+    return _worst(soak, [(hours_of(piece), _judge(piece, i, piece=True)) for piece in pieces])
+
+
+def _worst(soak: SoakAnalysis, judged: list[tuple[float, Judged]]) -> Judged:
+    """Return the judgement of the worst piece, with the loss that all have on the mean."""
+    long = [(hours, one) for hours, one in judged if hours >= SHORTEST_h and one.loss_per_s is not None]
+    counted = long or [one for one in judged if one[1].loss_per_s is not None] or judged
+    rank = {"leaking": 2, "undecided": 1, "tight": 0}
+    worst = max(
+        (one for _, one in counted),
+        key=lambda one: (rank[one.verdict], one.conditions.probability_over or 0.0),
+    )
+    whole = hours_of(soak)
+    planned = soak.settings.soak.planned_hours
+    reasons, verdict = list(worst.reasons), worst.verdict
+    judged_h = sum(hours for hours, _ in counted)
+    if verdict == "tight" and (not long or judged_h < LEAST_SHARE * max(whole, planned or 0.0)):
+        reasons.append(
+            Reason("too_short", f"only {judged_h:.1f} h of {whole:.1f} h lie between what was done to it")
+        )
+        verdict = "undecided"
+    known = [(hours, one) for hours, one in counted if one.loss_per_s is not None and one.interval_per_s]
+    if not known:
+        return replace(worst, verdict=verdict, reasons=reasons, pieces=len(judged))
+    total = sum(hours for hours, _ in known)
+    loss = sum(hours * (one.loss_per_s or 0.0) for hours, one in known) / total
+    ends = [one.interval_per_s or (0.0, 0.0) for _, one in known]
+    half = math.sqrt(
+        sum((hours * (high - low) / 2.0) ** 2 for (hours, _), (low, high) in zip(known, ends, strict=True))
+    )
+    interval = (loss - half / total, loss + half / total)
+    return replace(
+        worst, verdict=verdict, reasons=reasons, loss_per_s=loss, interval_per_s=interval, pieces=len(judged)
+    )
+
+
+def _judge(soak: SoakAnalysis, i: int, *, piece: bool = False) -> Judged:
     evidence, hours = soak.known(), hours_of(soak)
     limit = soak.limits[i].loss_per_s
     limit = DEFAULT_LOSS_PER_s if limit is None else limit
-    over = loss = coldest = None
+    over = net = loss = coldest = interval = None
     leaks_over, gains, strays = 0.0, 0.0, 1.0
+    air_doubt, differs, others = None, False, []
     if evidence is not None and soak.usable(i):
         limits = np.full(len(soak.sections), limit)
         over = float(evidence.probability_over(limits)[i])
-        gains = 1.0 - float(evidence.probability_over(-GAIN * limits)[i])
+        net = float(evidence.probability_over(limits + soak.risen_per_s())[i])
+        gaining = 1.0 - evidence.probability_over(-GAIN * limits)
+        gains = float(gaining[i])
         leaks_over = float(evidence.probability_leaks_over(limits, LEAK_PRIOR)[i])
         if soak.estimator.bank.count[i] >= READINGS_TELL:
             strays = float(misfit(soak.estimator.bank, evidence)[i])
         loss = float((evidence.weight[i] * evidence.mean_loss_per_s[i]).sum())
+        arrays = (evidence.weight, evidence.mean_loss_per_s, evidence.mean_deviation_per_s)
+        weight, mean, deviation = (array[i].ravel() for array in arrays)
+        interval = (quantile(weight, mean, deviation, 0.025), quantile(weight, mean, deviation, 0.975))
         coldest = _coldest_degC(soak, evidence, i)
+        if (agreed := soak.agreement()) is not None:
+            air_doubt, differs = agreed.doubt, bool(agreed.differs[i] or soak.fell_far()[i])
+        others = [
+            name
+            for k, name in enumerate(soak.sections)
+            if k != i and soak.usable(k) and gaining[k] > GAIN_SURE
+        ]
     fast = (a.kind == "burst" or (a.kind == "leak" and a.evidence) for a in soak.book.of(soak.sections[i]))
     planned_cold = soak.settings.soak.planned_cold_K
     conditions = Conditions(
@@ -138,7 +190,7 @@ def judge(soak: SoakAnalysis, i: int) -> Judged:
         probability_leaks_over=leaks_over,
         hours=hours,
         hours_used=soak.used_s[i] / 3600.0,
-        planned_hours=soak.settings.soak.planned_hours,
+        planned_hours=0.0 if piece else soak.settings.soak.planned_hours,
         coldest_degC=coldest,
         planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
         lost_fast=any(fast),
@@ -146,9 +198,49 @@ def judge(soak: SoakAnalysis, i: int) -> Judged:
         misfit=strays,
         contradiction=contradiction(soak.tape, i, partial(label_of, soak)),
         by_hand=bool(soak.tape.heights_of(i)),
+        probability_over_net=net,
+        doubts=tuple(soak.doubts(i)),
+        air_doubt=air_doubt,
+        differs=differs and air_doubt is not None,
+        against_tight=tuple(_against(soak, i, others)),
     )
     verdict, reasons = decide(conditions)
-    return Judged(conditions, verdict, reasons, limit, loss)
+    if over is None:
+        reasons = [*reasons, _why_unusable(soak, i)]
+    return Judged(conditions, verdict, reasons, limit, loss, interval)
+
+
+def _against(soak: SoakAnalysis, i: int, gaining: list[str]) -> list[Reason]:
+    """Return what stands against "tight" in what happened and at the neighbours."""
+    out: list[Reason] = []
+    pending = soak.estimator.pending(i)
+    if pending is not None and pending.innovation < 0.0:
+        out.append(
+            Reason(
+                "fall_unexplained",
+                f"it fell by {100.0 * -pending.innovation:.1f} % in the last minutes: look at it before anyone goes near",
+            )
+        )
+    if gaining:
+        out.append(
+            Reason(
+                "neighbour_doubtful",
+                f"{' and '.join(gaining)} seem{'s' if len(gaining) == 1 else ''} to gain gas, which can't be: "
+                "what is wrong there may be wrong with the temperature of all",
+            )
+        )
+    standing = [kind for kind in ("burst", "floor") if (soak.sections[i], kind) in soak.book.standing]
+    if standing:
+        out.append(Reason("alarm_standing", f"the alarm {' and '.join(standing)} stands"))
+    dead_s = soak.dead_since_s(i)
+    if dead_s is not None:
+        out.append(
+            Reason(
+                "channel_dead",
+                f"no reading since {label_of(soak, dead_s)}: mend the plug and soak again",
+            )
+        )
+    return out
 
 
 def _section(
@@ -168,18 +260,17 @@ def _section(
     }
     if judged.loss_per_s is not None and evidence is not None:
         loss = judged.loss_per_s * SECONDS_PER_DAY
-        arrays = (evidence.weight, evidence.mean_loss_per_s, evidence.mean_deviation_per_s)
-        parts = [array[i].ravel() for array in arrays]
-        interval = [quantile(parts[0], parts[1], parts[2], p) * SECONDS_PER_DAY for p in (0.025, 0.975)]
+        interval = [x * SECONDS_PER_DAY for x in judged.interval_per_s or ()]
         onset = _onset(soak, evidence, i)
-    remarks += [reason[0].upper() + reason[1:] + "." for reason in judged.reasons]
-    sure = judged.conditions.confidence
-    if over is not None and 1.0 - sure < over < sure:
+    remarks += [reason.sentence[0].upper() + reason.sentence[1:] + "." for reason in judged.reasons]
+    if judged.pieces > 1:
+        remarks.append(f"Judged in {judged.pieces} pieces, between what was noted; the worst one counts.")
+    if any(reason.code == "near_threshold" for reason in judged.reasons):
         # a look ahead supposes a height in every bin
         remarks += [MEASURE_AGAIN] if judged.conditions.by_hand else ahead.of(i)
     if verdict == "leaking" and loss is not None:
         remarks += _as_a_hole(soak, i, loss)
-    remarks += _remarks(soak, i, usable=loss is not None, coldest=coldest, verdict=verdict)
+    remarks += _remarks(soak, i, coldest=coldest, verdict=verdict)
     return {
         "name": name,
         "verdict": verdict,
@@ -200,6 +291,7 @@ def _section(
             }
             for alarm in soak.book.of(name)
         ],
+        "reasons": sorted({reason.code for reason in judged.reasons}),
         "notes": remarks,
     }
 
@@ -291,26 +383,25 @@ def _sink(soak: SoakAnalysis, i: int, loss_per_day: float | None) -> float | Non
     return _round(float(loss_per_day * column_m * 1000.0))
 
 
-def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None, verdict: str) -> list[str]:
+def _remarks(soak: SoakAnalysis, i: int, *, coldest: float | None, verdict: str) -> list[str]:
     out: list[str] = []
     if soak.begin_utc is None:
         out.append(
             "The recording has no clock: times count from 1970, and sun is not told from other warmth."
         )
-    if not usable:
-        out.append(_why_unusable(soak, i))
     if np.isnan(soak.first[-2]) and soak.estimator.sections[i].reference == "gauge":
         out.append("No barometer: the weather's pressure is only allowed for, and widens the interval.")
     if i in soak.rig_shares:
         share = soak.rig_shares[i].told
         out.append(f"{share[0].upper()}{share[1:]}.")
     out += tape_remarks(soak.tape, i, partial(label_of, soak))
-    out.extend(
-        f"At {label_of(soak, step.time_s)} the level moved by {100.0 * step.size:+.1f} % and stayed "
-        "(valve, pump, moved car?): not counted as loss."
-        for step in soak.estimator.steps
-        if step.section == soak.sections[i]
-    )
+    out += [_step_words(soak, step) for step in soak.steps_of(i)]
+    began_K = soak.estimator.first_air_K
+    if began_K < soak.estimator.priors.shop_K - soak.estimator.priors.shop_colder_K and soak.begin_is_cold:
+        out.append(
+            f"It begins in the cold, at {began_K - ZERO_CELSIUS_K:.0f} °C: the gas may still have been as warm as a shop; "
+            "that widens the interval of a short soak."
+        )
     if soak.stuck_bins[i]:
         minutes = soak.stuck_bins[i] * soak.bins.width_s / 60.0
         out.append(f"The transducer stood still for {minutes:.0f} min; left out.")
@@ -325,18 +416,50 @@ def _remarks(soak: SoakAnalysis, i: int, *, usable: bool, coldest: float | None,
     return out
 
 
-def _why_unusable(soak: SoakAnalysis, i: int) -> str:
+def _step_words(soak: SoakAnalysis, step: Step) -> str:
+    """Return what a step was and what became of it."""
+    gap = step.unseen_since_s
+    when = (
+        f"At {label_of(soak, step.time_s)}"
+        if gap is None
+        else f"Between {label_of(soak, gap)} and {label_of(soak, step.time_s)}, unseen,"
+    )
+    size = 100.0 * -np.expm1(step.size)
+    if step.size < 0.0:
+        return f"{when} {size:.1f} % of the gas went at once: counted as loss. If that was you, say so (cornerhold soak note)."
+    return f"{when} the reading rose by {-size:.1f} % at once (refill, load, moved car?): it makes no room for a loss."
+
+
+def _why_unusable(soak: SoakAnalysis, i: int) -> Reason:
     name, count = soak.sections[i], len(soak.sections)
+    if not np.isfinite(soak.first[i]):
+        return Reason("channel_dead", "no reading of its pressure at all: mend the plug and soak again")
     if not np.isfinite(soak.first[-3]) and not np.isfinite(soak.first[2 * count + i]):
-        return "Without an ambient or gas temperature cooling can't be told from leaking."
-    taped = any(r.section == name for r in soak.tape.used)
-    if soak.standing and not np.isfinite(soak.first[count + i]) and not taped:
-        return (
-            "A standing car shows its loss in the height, not in the pressure, and there are no heights: "
-            "measure them, with sensors or with a tape before and after (cornerhold tape)."
+        return Reason(
+            "no_temperature", "without an ambient or gas temperature cooling can't be told from leaking"
         )
     if soak.standing and not np.isfinite(soak.column_m[i]):
-        return f"A standing section needs its gas column: set sections.{name}.gas_column."
+        return Reason(
+            "no_gas_column", f"a standing section needs its gas column: set sections.{name}.gas_column"
+        )
+    taped = any(r.section == name for r in soak.tape.used)
+    if soak.standing and not np.isfinite(soak.first[count + i]) and not taped:
+        return Reason(
+            "no_heights",
+            "a standing car shows its loss in the height, not in the pressure, and there are no heights: "
+            "measure them, with sensors or with a tape before and after (cornerhold tape)",
+        )
     if soak.standing and 0 < soak.estimator.bank.count[i] < LEAST_BINS and not soak.tape.heights_of(i):
-        return "There are too few usable heights for a sensor; heights by hand belong to cornerhold tape."
-    return too_few(soak.tape, i) or "There are too few usable readings."
+        return Reason(
+            "no_heights",
+            "there are too few usable heights for a sensor; heights by hand belong to cornerhold tape",
+        )
+    few = too_few(soak.tape, i)
+    if few:
+        return Reason("no_heights", few[0].lower() + few[1:].removesuffix("."))
+    dead_s = soak.dead_since_s(i)
+    if dead_s is not None:
+        return Reason(
+            "channel_dead", f"no reading since {label_of(soak, dead_s)}: mend the plug and soak again"
+        )
+    return Reason("too_few_readings", "there are too few usable readings")

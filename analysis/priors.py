@@ -10,7 +10,7 @@ all of them; none is a correction.
 | ambient sensor behind the air, or arch air behind outside air | 150 s either way | common practice, no source |
 | what the car did: rested / came in from a drive | 45 / 55 %, all sections tell it together | no source |
 | gas temperature at the start, beyond the lagged air | rested 0 ± 1.2 K, driven 3.3 ± 2.8 K | no source |
-| the same, where the first air is more than 4 K colder than a shop at 21 °C | half of the weight: half of that ± a third | no source |
+| the same, first air 4 K or more colder than a shop (21 °C) | half the weight: half of that ± a third | no source |
 | heat from the engine bay: rested | 0.1 ± 0.5 K | common practice, no source |
 | the same, driven: a cool corner / a hot corner | 0.6 ± 0.7 K / 4 ± 3.2 K | common practice, no source |
 | how that heat fades | with 1.5 h, with 5 h, or half and half | common practice, no source |

@@ -9,15 +9,22 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.agreement import agreement
 from analysis.alarms import AlarmBook
 from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
 from analysis.earlier import Before, kept_before
-from analysis.estimator import Estimator
+from analysis.estimator import MOST_THERMAL, Estimator
 from analysis.fast_leak import FastLeak
+from analysis.frozen import FrozenHeights
 from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
 from analysis.notes import notes_since
+from analysis.pieces import Pieces
+from analysis.plausible import Plausibility
+from analysis.pressurised import Pressurised
+from analysis.probe import Probes
+from analysis.reasons import Reason
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.watch import Rows, Watch
@@ -26,8 +33,10 @@ from logger.units import STANDARD_ATMOSPHERE_Pa
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from analysis.agreement import Agreement
     from analysis.blank import Measured, Share
     from analysis.evidence import Evidence
+    from analysis.inputs import Step
     from analysis.notes import Note
     from analysis.priors import Priors
     from analysis.tape import TapeReading
@@ -51,6 +60,12 @@ ALARM_AFTER_s: Final = 3600.0
 NOISE_FLOOR_Pa: Final = 20.0
 NOISE_FLOOR_m: Final = 3e-5
 NOISE_FLOOR_K: Final = 0.02
+# What stands against a leak is looked at again so often while its alarm stands.
+DOUBT_AGAIN_s: Final = 3600.0
+# A channel that gave no reading for so long at the end is dead (common practice, no source).
+DEAD_s: Final = 1800.0
+DEAD_SHARE: Final = 0.1
+TAKEN_BACK: Final = "taken back: the readings contradict one another, so they prove no leak"
 # A height that is not read for so long is taken for the last one.
 HEIGHT_HELD_s: Final = 180.0
 
@@ -107,9 +122,13 @@ class SoakAnalysis:
         )
         self.at_last_height: dict[int, Evidence] = {}  # of sections that are judged by hand
         self.coldest_at_height: dict[int, Array] = {}
+        self.taped = tuple(tape)
         self.tape = Tape(tape, sections, standing=self.standing)
         self.notes = notes_since(notes, begin_utc, sections)
         self.before: Before | None = None
+        for time_s, named, _ in self.notes:
+            self.estimator.noted.extend((time_s, name) for name in (named or sections))
+        self.pieces = Pieces(self, priors)
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
         period = settings.rig.period_ms
@@ -137,12 +156,23 @@ class SoakAnalysis:
         self.limits: list[Limit] = [Limit(None)] * count
         self.evidence: Evidence | None = None
         self.evidence_at = -1.0
+        self.agreed: Agreement | None = None
+        self.agreed_at = -1.0
+        self.doubt_due_s = self.fell_due_s = self.stepped_until_s = -np.inf
+        self.fell = np.zeros(count, dtype=np.bool_)
+        self.plausibility = Plausibility(settings, sections, begin_utc=begin_utc)
+        self.pressurised = Pressurised(sections, standing=self.standing)
+        self.frozen = FrozenHeights(self.column_m, self.estimator.lag_count)
+        self.probes = Probes(count)
 
     # -- rows ------------------------------------------------------------------------------------------------
 
     def prelude(self, time_s: Array, values: Mapping[str, Array]) -> None:
         """Take what was read before the begin, once, before the first `feed`, in its form with negative times."""
         self.before = kept_before(time_s, values)
+        air_K = self.before.values.get("ambient.temperature")
+        if air_K is not None:
+            self.estimator.prelude(self.before.time_s, air_K)
 
     def feed(self, time_s: Array, values: Mapping[str, Array]) -> None:
         """Take rows in time order: `time_s` (n,) since the begin, `values` by channel (n,), SI, NaN = no reading."""
@@ -155,6 +185,8 @@ class SoakAnalysis:
         self.last_s = float(time_s[-1])
         self.rows += len(time_s)
         self._note_first(rows)
+        self.plausibility.feed(time_s, values)
+        self.pieces.feed(time_s, values)
         # A row in which every channel is empty is the rig's silence, not a row of dead sensors.
         heard = np.isfinite(rows[:, :-1]).any(axis=1)
         watched, holds = self._watched(time_s[heard], rows[heard])
@@ -179,10 +211,12 @@ class SoakAnalysis:
     def finish(self) -> None:
         """Close the last bin; the soak can't be fed after this."""
         self.watch.finish(self.book)
+        self.plausibility.finish()
         for raw in self.bins.finish():
             self._take(raw)
         for step, group in self.tape.at_end(self.last_s):
             self._take_tape(step, group)
+        self.pieces.finish()
 
     def snapshot(self) -> SoakAnalysis:
         """Return a finished copy, for a look at a soak that goes on."""
@@ -291,8 +325,14 @@ class SoakAnalysis:
         )
         for step, group in self.tape.before(here, self.first_s):
             self._take_tape(step, group)
+        self.pressurised.take(absolute - STANDARD_ATMOSPHERE_Pa)
         looked_s = self.estimator.time_s
         used = self._step(here, absolute)
+        if self.estimator.time_s > looked_s:
+            lagged_K = self.estimator.lagged[1]
+            self.probes.take(gas, ambient, float(lagged_K[0]))
+            if self.standing:
+                self.frozen.take(raw.time_s, height, here.height_variance_m2, absolute, lagged_K)
         self.used_s += np.where(used, self.bins.width_s, 0.0)
         pressed = self.estimator.pressed & (self.estimator.time_s > looked_s)
         self.between_s = np.where(used, 0.0, self.between_s + np.where(pressed, self.bins.width_s, 0.0))
@@ -321,7 +361,7 @@ class SoakAnalysis:
         used = self._step(step, step.pressure_Pa + reference_Pa(self.estimator.sections, barometer))
         self.used_s += np.where(used & ~first, self.between_s, 0.0)
         self.between_s = np.where(used, 0.0, self.between_s)
-        self.evidence, told = None, self.estimator.evidence()
+        self.evidence, self.agreed_at, told = None, -1.0, self.estimator.evidence()
         for reading in group:
             i = self.sections.index(reading.section)
             if used[i] and told is not None and not self.tape.by_sensor[i]:
@@ -352,16 +392,129 @@ class SoakAnalysis:
         doubt = np.where(raised, probability < SURE, probability > WORTH_A_LOOK)
         if doubt.any() and (full := self.known()) is not None:
             probability = full.probability_leaks_over(limit, LEAK_PRIOR)
-        usable = [self.usable(i) for i in range(len(self.sections))]
+        usable = np.array([self.usable(i) for i in range(len(self.sections))])
         probability = np.where(usable, probability, 0.0)
-        over = probability > ALARM_PROBABILITY
-        held = self.fast.held(time_s)
-        self.leak_seen = np.where(over, self.leak_seen + 1, 0)
+        fell = self._fell(limit, usable)
+        over = (probability > ALARM_PROBABILITY) | fell
+        doubted = self._doubted(over, raised, fell, time_s)
+        held = self.fast.held(time_s) | fell
+        self.leak_seen = np.where(over & ~doubted, self.leak_seen + 1, 0)
         for i, name in enumerate(self.sections):
-            if self.leak_seen[i] == 2:
+            if self.leak_seen[i] == 2 or (fell[i] and not doubted[i]):
                 self.book.raise_(name, "leak", time_s)
+            elif doubted[i]:
+                self.book.clear(name, "leak", time_s, TAKEN_BACK)
             elif probability[i] < ALARM_CLEARED and not held[i]:
                 self.book.clear(name, "leak", time_s)
+
+    def _doubted(
+        self, over: NDArray[np.bool_], raised: NDArray[np.bool_], fell: NDArray[np.bool_], time_s: float
+    ) -> NDArray[np.bool_]:
+        """Return whose leak must not be told, (S,): before it is told, and hourly as long as it stands."""
+        out = np.zeros(len(self.sections), dtype=np.bool_)
+        fresh = over & ~raised
+        due = raised.any() and time_s >= self.doubt_due_s
+        if not fresh.any() and not due:
+            return out
+        self.doubt_due_s = time_s + DOUBT_AGAIN_s
+        agreed = self.agreement()
+        if agreed is not None:
+            out |= agreed.held & ~agreed.differs & ~self.fell_far()
+        for i in np.flatnonzero(over | raised):
+            out[i] |= bool(self.doubts(int(i)))
+        return out & (fresh | raised)
+
+    def _fell(self, limit_per_s: Array, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return which sections are over the limit, as good as surely, by what went in steps, (S,)."""
+        steps = self.estimator.steps
+        until_s = max((step.until_s for step in steps), default=-np.inf)
+        if not steps or (until_s == self.stepped_until_s and self.estimator.time_s < self.fell_due_s):
+            return self.fell & usable
+        self.stepped_until_s, self.fell_due_s = until_s, self.estimator.time_s + DOUBT_AGAIN_s
+        stepped = np.array([any(s.size < 0.0 for s in self.steps_of(i)) for i in range(len(self.sections))])
+        stepped &= usable
+        if not stepped.any() or (evidence := self.known()) is None:
+            return self.fell & usable
+        net = evidence.probability_over(limit_per_s + self.risen_per_s())
+        standing = np.array([(name, "leak") in self.book.standing for name in self.sections])
+        self.fell = np.asarray(stepped & (net > np.where(standing, ALARM_CLEARED, ALARM_PROBABILITY)))
+        return self.fell
+
+    def fell_far(self) -> NDArray[np.bool_]:
+        """Return which of those fell further than any temperature takes them, (S,)."""
+        far = [any(s.size < -MOST_THERMAL for s in self.steps_of(i)) for i in range(len(self.sections))]
+        return self.fell & np.array(far)
+
+    def steps_of(self, i: int) -> list[Step]:
+        """Return how section `i` moved by itself, faster than cooling can, in time order."""
+        return self.estimator.own_steps(i)
+
+    def risen_per_s(self) -> Array:
+        """Return what went up in steps, spread over the soak, (S,): a loss that is surely one is beyond it."""
+        elapsed_s = max(self.estimator.time_s - self.first_s, 1.0)
+        risen = [sum(max(s.size, 0.0) for s in self.steps_of(i)) for i in range(len(self.sections))]
+        return np.array(risen) / elapsed_s
+
+    def doubts(self, i: int) -> list[Reason]:
+        """Return what forbids any verdict on section `i`: what was read can't be, or nothing was tested."""
+        found = list(self.plausibility.doubts(self.sections[i]))
+        if self.fell[i]:  # on its stop, empty, it looks like many things
+            return [reason for reason in found if reason.code not in {"wrong_support", "implausible_input"}]
+        empty = self.pressurised.empty(i)
+        if empty is not None:
+            found.append(empty)
+        if np.isfinite(self.frozen.frozen_s[i]) and not self.tape.heights_of(i):
+            asked_mm = 1000.0 * self.frozen.asked_m[i]
+            found.append(
+                Reason(
+                    "height_frozen",
+                    f"the height sensor stood still while cold and load asked for {asked_mm:.0f} mm: iced, jammed or "
+                    "unhooked? Free it, or measure by hand, and soak again",
+                )
+            )
+        if self.probes.outside()[i]:
+            found.append(
+                Reason(
+                    "contradiction",
+                    "the thermometer called gas goes with the air: it isn't in the gas; leave its column out, or name it "
+                    "for what it is",
+                )
+            )
+        return found
+
+    def dead_since_s(self, i: int) -> float | None:
+        """Return when section `i` gave its last reading, if the others have gone on without it for long."""
+        last_s = self.watch.last_good_s[i]
+        silent_s = self.last_s - last_s
+        heard = np.nanmax(self.watch.last_good_s, initial=-np.inf) > last_s
+        return (
+            float(last_s)
+            if heard and silent_s > max(DEAD_s, DEAD_SHARE * (self.last_s - self.first_s))
+            else None
+        )
+
+    @property
+    def begin_is_cold(self) -> bool:
+        """Whether nobody saw the car being rolled out into the cold."""
+        return self.before is None or not len(self.estimator.air_before[0])
+
+    def agreement(self) -> Agreement | None:
+        """Return what the sections say together after the last bin, computed once per bin."""
+        if self.agreed_at != self.estimator.time_s:
+            evidence = self.known()
+            limit = [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
+            # what holds nothing, and what can't be, is no witness
+            usable = np.array(
+                [self.usable(i) and self.pressurised.empty(i) is None for i in range(len(self.sections))]
+            )
+            elapsed_s = max(self.estimator.time_s - self.first_s, 1.0)
+            self.agreed = (
+                None
+                if evidence is None
+                else agreement(self.estimator, evidence, np.array(limit), usable, elapsed_s)
+            )
+            self.agreed_at = self.estimator.time_s
+        return self.agreed
 
     def known(self) -> Evidence | None:
         """Return the evidence after the last bin, computed once per bin."""

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from math import erf, sqrt
 from typing import Final, Literal
 
+from analysis.reasons import Reason
+
 Verdict = Literal["tight", "leaking", "undecided"]
 
 CONFIDENCE: Final = 0.95
@@ -67,6 +69,13 @@ class Conditions:
     misfit: float = 1.0  # squared innovations per reading, in their own variance
     contradiction: str | None = None  # between what was read: no verdict either way
     by_hand: bool = False  # judged by a few heights that a person has measured
+    probability_over_net: float | None = (
+        None  # as `probability_over`, if what went up makes room for what went down
+    )
+    doubts: tuple[Reason, ...] = ()  # no verdict either way
+    air_doubt: Reason | None = None  # of the temperature that all sections have in common
+    differs: bool = False  # loses more than its neighbours, whatever that temperature was
+    against_tight: tuple[Reason, ...] = ()
 
     @property
     def least_share(self) -> float:
@@ -85,51 +94,85 @@ class Conditions:
         return CONFIDENCE_BY_HAND if self.by_hand else CONFIDENCE
 
 
-def decide(conditions: Conditions) -> tuple[Verdict, list[str]]:
+def decide(conditions: Conditions) -> tuple[Verdict, list[Reason]]:
     """Return the verdict and what stands in the way of a better one."""
     over = conditions.probability_over
     if over is None:
-        return "undecided", []
+        return "undecided", list(conditions.doubts)
+    reasons = list(conditions.doubts)
     if conditions.contradiction is not None:
-        return "undecided", [conditions.contradiction]
-    if over >= conditions.confidence:
+        reasons.append(Reason("contradiction", conditions.contradiction))
+    if reasons:
+        return "undecided", reasons
+    if conditions.air_doubt is not None and not conditions.differs:
+        return "undecided", [conditions.air_doubt, *doubts(conditions)]
+    net = over if conditions.probability_over_net is None else conditions.probability_over_net
+    if conditions.differs or min(over, net) >= conditions.confidence:
         return "leaking", []
     reasons = _against_tight(conditions, over)
     return ("undecided" if reasons else "tight"), reasons
 
 
-def _against_tight(conditions: Conditions, over: float) -> list[str]:
+def _against_tight(conditions: Conditions, over: float) -> list[Reason]:
     reasons = doubts(conditions)
-    if over > 1.0 - conditions.confidence:
-        reasons.insert(0, "the loss is not known well enough against the threshold")
+    if over >= conditions.confidence:
+        reasons.insert(
+            0,
+            Reason(
+                "fall_unexplained",
+                "it lost gas in a step, but a step up stands beside it: was it a refill, a load or the sensor? "
+                "Say what was done (cornerhold soak note), or soak again",
+            ),
+        )
+    elif over > 1.0 - conditions.confidence:
+        reasons.insert(0, Reason("near_threshold", "the loss is not known well enough against the threshold"))
     needed = conditions.planned_hours if conditions.planned_hours is not None else SHORTEST_h
     if conditions.hours < needed - 1e-6:
-        reasons.append(f"the soak lasted {conditions.hours:.1f} h of {needed:.1f} h")
+        reasons.append(Reason("too_short", f"the soak lasted {conditions.hours:.1f} h of {needed:.1f} h"))
     if conditions.too_warm:
         got = conditions.coldest_degC
         reached = "an unknown temperature" if got is None else f"{got:.1f} °C"
-        reasons.append(f"the gas was to reach {conditions.planned_cold_degC:.1f} °C and reached {reached}")
+        reasons.append(
+            Reason(
+                "not_cold_enough",
+                f"the gas was to reach {conditions.planned_cold_degC:.1f} °C and reached {reached}",
+            )
+        )
     return reasons
 
 
-def doubts(conditions: Conditions) -> list[str]:
+def doubts(conditions: Conditions) -> list[Reason]:
     """Return what stands against "tight" besides the loss and the plan: what standing longer alone won't mend."""
-    reasons: list[str] = []
+    reasons = list(conditions.against_tight)
     if conditions.lost_fast:
-        reasons.append("gas was lost fast for a while (see its alarms)")
+        reasons.append(Reason("lost_fast", "gas was lost fast for a while (see its alarms)"))
     elif conditions.probability_leaks_over > LEAK_SUSPECTED:
         reasons.append(
-            "it probably leaks over the threshold during a part of the time, though not on the mean"
+            Reason(
+                "leaks_at_times",
+                "it probably leaks over the threshold during a part of the time, though not on the mean",
+            )
         )
     if conditions.probability_gains > GAIN_SURE:
         reasons.append(
-            "it seems to gain gas, which a closed section can't: a sensor or a temperature is not what it seems"
+            Reason(
+                "gains_gas",
+                "it seems to gain gas, which a closed section can't: a sensor or a temperature is not what it seems",
+            )
         )
     if conditions.misfit > MISFIT:
         reasons.append(
-            f"the readings stray {conditions.misfit:.1f} times as much (squared) as cooling, noise and a leak explain: "
-            "look at its plot for what moves them"
+            Reason(
+                "misfit",
+                f"the readings stray {conditions.misfit:.1f} times as much (squared) as cooling, noise and a leak explain; "
+                "look at its plot for what moves them",
+            )
         )
     if conditions.hours_used < conditions.least_share * conditions.hours:
-        reasons.append(f"only {conditions.hours_used:.1f} h of {conditions.hours:.1f} h have usable readings")
+        reasons.append(
+            Reason(
+                "too_few_readings",
+                f"only {conditions.hours_used:.1f} h of {conditions.hours:.1f} h have usable readings",
+            )
+        )
     return reasons

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.pressurised import FIRST_READINGS, EMPTY_Pa, default_floor_Pa
+
 if TYPE_CHECKING:
     from analysis.alarms import AlarmBook
 
@@ -41,9 +43,10 @@ class Watch:
     """Follow the rows of one recording and write into an alarm book."""
 
     def __init__(self, sections: tuple[str, ...], floors_Pa: Array, period_s: float | None) -> None:
-        """`floors_Pa` (S,), NaN = none; `period_s` None = learn it from the first rows."""
+        """`floors_Pa` (S,), NaN = by what it was filled to; `period_s` None = learn it from the first rows."""
         self.sections = sections
-        self.floors_Pa = floors_Pa
+        self.floors_Pa = floors_Pa.copy()
+        self.filled: list[list[float]] = [[] for _ in sections]  # first readings, until there is a floor
         self.period_s = period_s
         self.waiting: list[Rows] = []
         self.carry: Rows | None = None
@@ -108,14 +111,12 @@ class Watch:
 
     def _floor(self, rows: Rows, book: AlarmBook) -> None:
         for k, name in enumerate(self.sections):
-            floor = self.floors_Pa[k]
-            if not np.isfinite(floor):
-                continue
             pressure = rows.pressure_Pa[:, k]
+            floor = self._floors(k, pressure)
             below = pressure < floor
             # two in a row: a single spike is no empty spring
             before = None if self.carry is None else self.carry.pressure_Pa[-1:, k]
-            carried = before is not None and bool((before < floor).any())
+            carried = before is not None and bool((before < floor[:1]).any())
             twice = below & np.concatenate(([carried], below[:-1])) if len(below) else below
             above = pressure > FLOOR_HYSTERESIS * floor
             for i in np.flatnonzero(twice | above):
@@ -123,6 +124,19 @@ class Watch:
                     book.raise_(name, "floor", float(rows.time_s[i]), f"{pressure[i] / 1e5:.2f} bar")
                 elif (name, "floor") in book.standing:
                     book.clear(name, "floor", float(rows.time_s[i]))
+
+    def _floors(self, k: int, pressure_Pa: Array) -> Array:
+        """Return the floor at each row: as given, or by what the section was filled to, from its first readings on."""
+        if np.isfinite(self.floors_Pa[k]):
+            return np.full(len(pressure_Pa), self.floors_Pa[k])
+        floor = np.full(len(pressure_Pa), EMPTY_Pa)
+        good = np.flatnonzero(np.isfinite(pressure_Pa))
+        fresh = good[: FIRST_READINGS - len(self.filled[k])]
+        self.filled[k] += pressure_Pa[fresh].tolist()
+        if len(self.filled[k]) == FIRST_READINGS:
+            self.floors_Pa[k] = default_floor_Pa(float(np.median(self.filled[k])))
+            floor[fresh[-1] + 1 :] = self.floors_Pa[k]
+        return floor
 
     def _supply(self, rows: Rows, book: AlarmBook) -> None:
         for i in np.flatnonzero((rows.supply_V < SUPPLY_LOW_V) | (rows.supply_V > SUPPLY_GOOD_V)):

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.effects import DISTURBANCE, LAG, LEVEL, STATES, WOBBLE
+from analysis.effects import DISTURBANCE, LAG, STATES, WOBBLE
+from analysis.trace import SPACING_s
 
 if TYPE_CHECKING:
     from analysis.estimator import Estimator
@@ -62,7 +63,10 @@ class Said:
 
 
 def hear(estimator: Estimator, lag_of: NDArray[np.intp]) -> Said | None:
-    """Return what the sections say together; `lag_of` (S,): which lag of the grid each has. None = too little was read."""
+    """Return what the sections say together; `lag_of` (S,): which lag of the grid each has.
+
+    None: too little was read.
+    """
     points = [p for p in estimator.trace.points if not p.reading.by_hand]
     count = len(estimator.sections)
     if count < 2 or len(points) < LEAST_POINTS:
@@ -122,6 +126,8 @@ class _Joint:
             self.covariance[:, at + LOSS, at + LOSS] = priors.mean_loss_per_s**2
         self.covariance[:, -1, -1] = [b.deviation_K**2 for b in BELIEFS]
         self.log_evidence = np.zeros(len(BELIEFS))
+        first_s = [min((s.time_s for s in estimator.own_steps(i)), default=np.inf) for i in range(self.count)]
+        self.until_s = np.array(first_s) - SPACING_s
         self.history = np.zeros((len(points), len(BELIEFS)))
         self.common_K = np.zeros((len(points), len(BELIEFS)))
         before: Point | None = None
@@ -129,7 +135,6 @@ class _Joint:
             if before is not None:
                 moved = point.lagged_K[lag_of] - before.lagged_K[lag_of]
                 self._predict(point.time_s - before.time_s, moved, priors.structure)
-                self._open(estimator, before.time_s, point.time_s)
             self._take(estimator, point, lag_of)
             self.common_K[k] = self.mean[:, -1]
             self.history[k] = self.log_evidence
@@ -154,20 +159,14 @@ class _Joint:
         index = np.arange(size)
         self.covariance[:, index, index] += process
 
-    def _open(self, estimator: Estimator, after_s: float, until_s: float) -> None:
-        """A step is no error of the common temperature."""
-        names = [s.name for s in estimator.sections]
-        for step in estimator.steps:
-            if step.until_s > after_s and step.time_s <= until_s:
-                at = names.index(step.section) * WIDTH + LEVEL
-                self.covariance[:, at, at] += 4.0 * step.size**2
-
     def _take(self, estimator: Estimator, point: Point, lag_of: NDArray[np.intp]) -> None:
         elapsed_s = point.time_s - estimator.begun_s
         noise = estimator.noise_of(point.reading)
         for i in range(self.count):
             observed = point.observed[i, lag_of[i]]
-            if not np.isfinite(observed) or not np.isfinite(noise[i]):
+            silent = not np.isfinite(observed) or not np.isfinite(noise[i])
+            # whose gas went in a step is no witness of the temperature any more
+            if silent or point.time_s > self.until_s[i]:
                 continue
             h = np.zeros(self.mean.shape[1])
             at = i * WIDTH

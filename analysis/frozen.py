@@ -1,0 +1,57 @@
+"""A height sensor that doesn't move although cold and load ask it to, whatever its noise: iced, jammed, unhooked.
+
+A corner of a standing car goes with the temperature of its gas and against its pressure, h ~ T/p. A height that stays
+within its own noise while that asks for millimetres is none.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+STILL_m: Final = 0.3e-3
+STILL_DEVIATIONS: Final = 6.0
+ASKED_m: Final = 3e-3
+"""A car may stick in its bushings by a millimetre or two (common practice, no source)."""
+
+
+class FrozenHeights:
+    """Follows the longest stretch in which each height stood still, in constant memory."""
+
+    def __init__(self, column_m: Array, lags: int) -> None:
+        """`column_m` (S,) gas columns, NaN = not known: a usual one is taken."""
+        count = len(column_m)
+        self.column_m = np.where(np.isfinite(column_m), column_m, 0.2)
+        self.begun_s = np.full(count, np.nan)
+        self.low_m, self.high_m = np.full(count, np.inf), np.full(count, -np.inf)
+        self.asked_low = np.full((count, lags), np.inf)
+        self.asked_high = np.full((count, lags), -np.inf)
+        self.frozen_s = np.full(count, np.nan)
+        self.asked_m = np.zeros(count)
+
+    def take(
+        self, time_s: float, height_m: Array, variance_m2: Array, absolute_Pa: Array, lagged_K: Array
+    ) -> None:
+        """Take a bin: heights (S,) with the variance of their means, absolute pressures (S,), lagged air (L,)."""
+        good = np.isfinite(height_m) & np.isfinite(absolute_Pa) & (absolute_Pa > 0.0)
+        still = np.maximum(STILL_m, STILL_DEVIATIONS * np.sqrt(np.nan_to_num(variance_m2)))
+        low, high = np.fmin(self.low_m, height_m), np.fmax(self.high_m, height_m)
+        anew = good & (high - low > still)
+        for i in np.flatnonzero(anew | (good & np.isnan(self.begun_s))):
+            self.begun_s[i] = time_s
+            self.low_m[i], self.high_m[i] = np.inf, -np.inf
+            self.asked_low[i], self.asked_high[i] = np.inf, -np.inf
+        for i in np.flatnonzero(good):
+            self.low_m[i] = min(self.low_m[i], height_m[i])
+            self.high_m[i] = max(self.high_m[i], height_m[i])
+            asked = self.column_m[i] * (np.log(lagged_K) - np.log(absolute_Pa[i]))
+            self.asked_low[i] = np.minimum(self.asked_low[i], asked)
+            self.asked_high[i] = np.maximum(self.asked_high[i], asked)
+            # whatever its lag is
+            range_m = float((self.asked_high[i] - self.asked_low[i]).min())
+            if range_m > ASKED_m and range_m > self.asked_m[i]:
+                self.frozen_s[i], self.asked_m[i] = self.begun_s[i], range_m

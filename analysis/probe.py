@@ -1,0 +1,43 @@
+"""A thermometer that is called gas: does it lag behind the air as gas in a strut does, or is it outside?"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+LEAST_BINS: Final = 6
+TOLD_K2: Final = 0.8
+"""So far apart (variance) air and lagged air must have been for the two to be told apart."""
+OUTSIDE: Final = 0.3
+
+
+class Probes:
+    """Holds each gas thermometer against the air and against the air as the quickest strut would follow it."""
+
+    def __init__(self, sections: int) -> None:
+        """Nothing was read yet."""
+        self.count = np.zeros(sections)
+        self.mean = np.zeros((3, sections))
+        self.square = np.zeros((3, sections))
+
+    def take(self, gas_K: Array, air_K: float, lagged_K: float) -> None:
+        """Take a bin: gas thermometers (S,), air, and air lagged by the quickest strut."""
+        good = np.isfinite(gas_K) & np.isfinite(air_K)
+        if not good.any():
+            return
+        apart = np.stack([gas_K - air_K, gas_K - lagged_K, np.full(len(gas_K), air_K - lagged_K)])
+        apart = np.where(good, apart, 0.0)
+        self.count += good
+        share = np.where(good, 1.0 / np.maximum(self.count, 1.0), 0.0)
+        before = self.mean.copy()
+        self.mean = before + share * (apart - before)
+        self.square += np.where(good, (apart - before) * (apart - self.mean), 0.0)
+
+    def outside(self) -> NDArray[np.bool_]:
+        """Return which thermometers go with the air and not with the gas, (S,)."""
+        air, gas, told = self.square / np.maximum(self.count, 1.0)
+        return np.asarray((self.count >= LEAST_BINS) & (told > TOLD_K2) & (air < OUTSIDE * gas))
