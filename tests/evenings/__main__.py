@@ -1,0 +1,68 @@
+"""Play the evenings: `python -m tests.evenings [--seeds 5] [--only NAME] [--jobs 2]`."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from itertools import chain
+
+from rich.console import Console
+from rich.progress import track
+
+from tests.evenings.catalogue import rows, short_rows
+from tests.evenings.judge import Said, hear
+from tests.evenings.table import lines_of, page_part, totals, write
+
+
+def play(job: tuple[str, int, bool]) -> list[Said]:
+    """Play one row with one seed."""
+    name, seed, short = job
+    [row] = [row for row in (short_rows() if short else rows()) if row.name == name]
+    return hear(row, seed)
+
+
+def main() -> int:
+    """Play, print, write the page; exit 1 if something confidently wrong was said where it could be known."""
+    parser = argparse.ArgumentParser(prog="python -m tests.evenings", description=__doc__)
+    parser.add_argument("--seeds", type=int, default=5)
+    parser.add_argument("--first-seed", type=int, default=700_000)
+    parser.add_argument("--only", nargs="*", default=[], help="rows or families whose name begins so")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--short", action="store_true", help="each evening once, at 60 s, as the test does")
+    parser.add_argument("--each", action="store_true", help="say of every section what was said")
+    parser.add_argument("--no-page", action="store_true", help="print only")
+    options = parser.parse_args()
+    chosen = short_rows() if options.short else rows()
+    if options.only:
+        chosen = [
+            row for row in chosen if row.name.startswith(tuple(options.only)) or row.family in options.only
+        ]
+    jobs = [(row.name, options.first_seed + k, options.short) for row in chosen for k in range(options.seeds)]
+    with ProcessPoolExecutor(options.jobs) as pool:
+        stream = pool.map(play, jobs, chunksize=2)
+        said = list(
+            chain.from_iterable(
+                track(stream, "evenings", total=len(jobs), console=Console(stderr=True, width=100))
+            )
+        )
+    lines = lines_of(chosen, said)
+    if options.each:
+        for one in said:
+            mark = (
+                "WRONG" if one.wrong else ("FALSE " + ",".join(one.false_alarms) if one.false_alarms else "")
+            )
+            print(
+                f"{one.row} {one.seed} {one.section}: true {100 * one.lost_per_day:.2f}, "
+                f"{one.verdict} {one.told} {mark}"
+            )
+    part = page_part(lines, "python " + " ".join(["-m", "tests.evenings", *sys.argv[1:]]))
+    print(part)
+    if not (options.no_page or options.only or options.short):
+        write(part)
+    print(totals(lines))
+    return int(any((line.wrong or line.false_alarms) and line.row.open is None for line in lines))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
