@@ -12,7 +12,8 @@ from rich.progress import track
 
 from tests.evenings.catalogue import rows, short_rows
 from tests.evenings.judge import Said, hear
-from tests.evenings.table import lines_of, page_part, totals, write
+from tests.evenings.live import LIVE, Heard, PERIODS_s, listen, live_row, markdown
+from tests.evenings.table import LIVE_BEGIN, LIVE_END, lines_of, page_part, totals, write
 
 
 def play(job: tuple[str, int, bool]) -> list[Said]:
@@ -20,6 +21,30 @@ def play(job: tuple[str, int, bool]) -> list[Said]:
     name, seed, short = job
     [row] = [row for row in (short_rows() if short else rows()) if row.name == name]
     return hear(row, seed)
+
+
+def hear_live(job: tuple[str, float, int]) -> tuple[tuple[str, float, int], Heard]:
+    """Play one evening over a journal."""
+    name, period_s, seed = job
+    return job, listen(live_row(name, period_s), seed)
+
+
+def live(options: argparse.Namespace) -> int:
+    """Play the handful, print, write the page."""
+    jobs = [
+        (name, period_s, options.first_seed + k)
+        for name in LIVE
+        for period_s in PERIODS_s
+        for k in range(options.seeds)
+        if not options.only or name.startswith(tuple(options.only))
+    ]
+    with ProcessPoolExecutor(options.jobs) as pool:
+        heard = dict(track(pool.map(hear_live, jobs), "live", total=len(jobs), console=Console(stderr=True)))
+    part = markdown(heard) + "\n"
+    print(part)
+    if not (options.no_page or options.only):
+        write(part, LIVE_BEGIN, LIVE_END)
+    return int(any(one.wrong or one.false_alarms or one.other_verdicts for one in heard.values()))
 
 
 def main() -> int:
@@ -31,8 +56,11 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--short", action="store_true", help="each evening once, at 60 s, as the test does")
     parser.add_argument("--each", action="store_true", help="say of every section what was said")
+    parser.add_argument("--live", action="store_true", help="the handful over a journal, at 1, 10 and 60 s")
     parser.add_argument("--no-page", action="store_true", help="print only")
     options = parser.parse_args()
+    if options.live:
+        return live(options)
     chosen = short_rows() if options.short else rows()
     if options.only:
         chosen = [

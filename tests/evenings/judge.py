@@ -15,7 +15,7 @@ from analysis.recording import Readings, parse_recording
 from analysis.recording_writer import RecordingWriter
 from analysis.tape import TapeReading
 from logger.errors import PlainError
-from tests.evenings.night import CORNERS
+from tests.evenings.night import CORNERS, SUPPLY
 
 if TYPE_CHECKING:
     from tests.evenings.catalogue import Row
@@ -121,8 +121,8 @@ def false_kinds(recorded: Recorded, name: str) -> frozenset[str]:
         out.add("burst")
     if recorded.least_share_of_fill[name] > 0.5:
         out.add("floor")
-    supply_V = recorded.values.get("rig.supply_voltage")
-    if supply_V is None or np.nanmin(supply_V) > 4.8:
+    supply_V = recorded.values.get(SUPPLY)
+    if supply_V is None or not (supply_V < 4.8).any():
         out.add("supply")
     return frozenset(out)
 

@@ -87,6 +87,9 @@ class Recorded:
     """Share of the gas that went within the worst five minutes."""
     least_share_of_fill: dict[str, float]
     """The lowest gauge pressure, true or read, as a share of the first one."""
+    before_s: Array
+    """Times of the rows before the recording's begin, which a journal has and a recording has not: negative."""
+    before: Values
     jumps: tuple[tuple[float, float], ...] = ()
     """What the clock of a recording does: from so many seconds on it shows so many more."""
 
@@ -238,6 +241,11 @@ class Night:
         self.plan["weather"] = HourlyRecord(hour * HOUR_S, around)
         return np.stack([hour, outside])
 
+    def with_shop(self, shop_h: float = 0.5) -> None:
+        """Let the rig have been on in the shop for so long before the roll-out: for evenings without events."""
+        self.begin_h += shop_h
+        self.thermal["roll_out_s"] = Fixed(shop_h * HOUR_S)
+
     def settings_text(self) -> str:
         """The settings that go with the evening."""
         support = self.judged_as or self.support
@@ -282,9 +290,10 @@ temperature_coefficient = "0.02 %/K"
         for layer in self.layers:
             layer(values, scene)
         heard = np.any([np.isfinite(v) for name, v in values.items() if name != SUPPLY], axis=0)
-        heard &= scene.hour >= self.begin_h - 1e-9
         for drops in self.drops_rows:
             heard &= ~drops(scene)
+        early = heard & (scene.hour < self.begin_h - 1e-9)
+        heard &= ~early
         first = int(np.flatnonzero(heard)[0])
         last = int(np.flatnonzero(heard)[-1])
         time_s = simulated.time_s
@@ -311,6 +320,8 @@ temperature_coefficient = "0.02 %/K"
             worst_2h_per_day=_by_corner(_worst(fallen, 2.0 * HOUR_S / self.period_s) * 12.0),
             worst_5min=_by_corner(_worst(fallen, 300.0 / self.period_s)),
             least_share_of_fill=_by_corner(least),
+            before_s=time_s[early] - time_s[first],
+            before={name: column[early] for name, column in values.items()},
             jumps=tuple((h * HOUR_S - time_s[first], seconds) for h, seconds in self.jumps),
         )
 

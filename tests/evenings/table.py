@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 PAGE: Final = Path(__file__).with_name("README.md")
 BEGIN: Final = "<!-- table: written by python -m tests.evenings -->"
 END: Final = "<!-- end of the table -->"
+LIVE_BEGIN: Final = "<!-- live: written by python -m tests.evenings --live -->"
+LIVE_END: Final = "<!-- end of live -->"
 VERDICTS: Final = ("tight", "leaking", "undecided", REFUSED)
 HEAD: Final = (
     "| evening | soaks | tight | leaking | undecided | refused | wrong | false alarms (taken back) | missed | reasons |\n"
@@ -133,11 +135,11 @@ def page_part(lines: Sequence[Line], command: str) -> str:
     return "\n".join(parts)
 
 
-def write(part: str, page: Path = PAGE) -> None:
-    """Put the generated part into the page, between its marks."""
+def write(part: str, begin: str = BEGIN, end_mark: str = END, page: Path = PAGE) -> None:
+    """Put a generated part into the page, between its marks."""
     text = page.read_text(encoding="utf-8")
-    before, mark, rest = text.partition(BEGIN)
-    _, end, after = rest.partition(END)
+    before, mark, rest = text.partition(begin)
+    _, end, after = rest.partition(end_mark)
     if not mark or not end:
         raise ValueError(f"{page}: the marks of the table are missing")
-    page.write_text(f"{before}{BEGIN}\n\n{part}\n{END}{after}", encoding="utf-8")
+    page.write_text(f"{before}{begin}\n\n{part}\n{end_mark}{after}", encoding="utf-8")
