@@ -60,7 +60,7 @@ def three_of_four(night: Night) -> None:
 
 
 @evening(
-    "2 % in the first forty minutes, then tight",
+    "2.5 % in the first forty minutes, then tight",
     reasons=("near_threshold", "begin_unclear"),
     open_=(
         "an early loss that stops looks like gas that was warmer than the shop at the fill and has cooled. A "

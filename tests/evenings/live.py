@@ -97,7 +97,7 @@ def live_row(name: str, period_s: float) -> Row:
 def markdown(heard: dict[tuple[str, float, int], Heard]) -> str:
     """Return the table of what was heard, by row, sampling and seed."""
     lines = [
-        "| evening | every | soaks | wrong | false alarms told (taken back) | verdicts unlike the recording's | alarms unlike |",
+        "| evening | every | soaks | wrong | false alarms told (taken back) | other verdicts | other alarms |",
         "|---|---:|---:|---:|---:|---:|---:|",
     ]
     for name, period_s in dict.fromkeys((name, period_s) for name, period_s, _ in heard):

@@ -155,3 +155,5 @@ def another_car(night: Night) -> None:
         night.lay(f"{name}.pressure", lambda v, _s, f=factor: v * f, 7.0)
     night.bears("leak", "burst")
     night.untested()
+    # what reads lower has lost, as far as the file can tell
+    night.allow("undecided", "leaking", sections=tuple(n for n, factor in factors.items() if factor < 1.0))
