@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from itertools import chain
 
 from rich.console import Console
 from rich.progress import track
@@ -13,7 +12,7 @@ from rich.progress import track
 from tests.evenings.catalogue import rows, short_rows
 from tests.evenings.judge import Said, hear
 from tests.evenings.live import LIVE, Heard, PERIODS_s, listen, live_row, markdown
-from tests.evenings.table import LIVE_BEGIN, LIVE_END, lines_of, page_part, totals, write
+from tests.evenings.table import LIVE_BEGIN, LIVE_END, Line, lines_of, page_part, totals, write
 
 
 def play(job: tuple[str, int, bool]) -> list[Said]:
@@ -66,15 +65,22 @@ def main() -> int:
         chosen = [
             row for row in chosen if row.name.startswith(tuple(options.only)) or row.family in options.only
         ]
-    jobs = [(row.name, options.first_seed + k, options.short) for row in chosen for k in range(options.seeds)]
+    said: list[Said] = []
+    lines: list[Line] = []
+    part = ""
     with ProcessPoolExecutor(options.jobs) as pool:
-        stream = pool.map(play, jobs, chunksize=2)
-        said = list(
-            chain.from_iterable(
-                track(stream, "evenings", total=len(jobs), console=Console(stderr=True, width=100))
-            )
-        )
-    lines = lines_of(chosen, said)
+        for k in range(options.seeds):
+            jobs = [(row.name, options.first_seed + k, options.short) for row in chosen]
+            stream = pool.map(play, jobs, chunksize=2)
+            console = Console(stderr=True, width=100)
+            for one in track(stream, f"seed {k + 1}", total=len(jobs), console=console):
+                said += one
+            # a long run that is broken off has not been for nothing
+            lines = lines_of(chosen, said)
+            command = f"python -m tests.evenings --seeds {k + 1} --first-seed {options.first_seed}"
+            part = page_part(lines, command)
+            if not (options.no_page or options.only or options.short):
+                write(part)
     if options.each:
         for one in said:
             mark = (
@@ -84,10 +90,7 @@ def main() -> int:
                 f"{one.row} {one.seed} {one.section}: true {100 * one.lost_per_day:.2f}, "
                 f"{one.verdict} {one.told} {mark}"
             )
-    part = page_part(lines, "python " + " ".join(["-m", "tests.evenings", *sys.argv[1:]]))
     print(part)
-    if not (options.no_page or options.only or options.short):
-        write(part)
     print(totals(lines))
     return int(any((line.wrong or line.false_alarms) and line.row.open is None for line in lines))
 
