@@ -399,6 +399,9 @@ def _meet(kept: Kept, seen: Seen) -> bool:
     """Whether two are the same alarm: of one section and kind, and their times meet."""
     if (kept.section, kept.kind) != (seen.section, seen.kind):
         return False
+    # it was taken back, not seen to end: if it stands after all, say because a correction was corrected, it is told again
+    if seen.cleared_us is None and kept.cleared is not None and kept.cleared_us == kept.raised_us:
+        return False
     if kept.raised_us == seen.raised_us:
         return True
     kept_end = float("inf") if kept.cleared is None else kept.cleared_us

@@ -11,6 +11,7 @@ Everything that is not linear (lag, size of the thermal disturbance, shape of th
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -44,7 +45,7 @@ from analysis.effects import (
 )
 from analysis.evidence import Evidence, mean_states, weigh
 from analysis.gas import GASES, log_density, thermal_sensitivity_per_K
-from analysis.inputs import Bin, SectionSetup, Step, drift_per_K, reference_Pa
+from analysis.inputs import Bin, SectionSetup, Step, Wild, drift_per_K, reference_Pa
 from analysis.lag import lag_step
 from analysis.priors import Priors
 from analysis.shapes import LeakShapes, porous_flow
@@ -68,6 +69,12 @@ SETTLED_s: Final = 12.0 * 3600.0
 # A bin this far from every model, and by this much in ln(amount), is not thermal any more.
 WILD_DEVIATIONS: Final = 7.0
 WILD_SIZE: Final = 0.008
+WILD_BINS: Final = 3
+# After so long without readings of a section less is needed to say that something moved.
+GAP_s: Final = 1200.0
+GAP_DEVIATIONS: Final = 4.0
+GAP_SIZE: Final = 0.005
+SAME_EVENT_s: Final = 1800.0
 
 
 class Estimator:
@@ -111,12 +118,14 @@ class Estimator:
         self.first_Pa = np.full(len(sections), np.nan)
         self.reference_height_m = np.full(len(sections), np.nan)
         self.level0 = np.full(len(sections), np.nan)
-        self.waiting: list[list[tuple[float, float]]] = [[] for _ in sections]
+        self.waiting: list[list[Wild]] = [[] for _ in sections]
+        self.used_at_s = np.full(len(sections), np.inf)  # of the last bin that was used
         self.following = np.zeros(len(sections), dtype=np.intp)
         self.steps: list[Step] = []
         self.lost_due_s = 3600.0
         self.renewals = 0
         self.barometer_reads_Pa = STANDARD_ATMOSPHERE_Pa  # the last reading
+        self.barometer_seen_Pa = np.nan
         self.loss_now_per_s = np.zeros(len(sections))  # of a likely leak
         self.likely_shape = np.zeros(len(sections), dtype=np.intp)
         self.likely = np.zeros(len(sections), dtype=np.bool_)
@@ -146,10 +155,11 @@ class Estimator:
         self.since_s = step_s
         self._advance(reading, step_s)
         observed, regressor, use = self._observe(reading)
-        noise = np.where(use, self._noise(reading) + self.housing_variance, 1.0)
+        noise = np.where(use, self.noise_of(reading) + self.housing_variance, 1.0)
         if not reading.by_hand:  # what a person has measured is never held back as wild
             use = self._guard(observed, regressor, noise, use)
         kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
+        self.used_at_s = np.where(use, self.time_s, self.used_at_s)
         self._remember_coldest(regressor, self.pressed)
         if reading.by_hand:  # it may tell more than all hours before it
             self.lost_due_s = self.time_s
@@ -212,12 +222,21 @@ class Estimator:
         self.bank.covariance[..., BAROMETER, BAROMETER] = np.where(self.gauge, error_Pa, 0.0)[:, None] ** 2
         self.time_s = self.begun_s = reading.time_s
         self.ambient_K = reading.ambient_temperature_K
+        self._believe_the_begin(self.ambient_K)
         self.housing_K = np.full(2, self.ambient_K)
         self.filled_K = np.array(self.ambient_K)
         self.lagged = np.full(self.lag_triples_s.shape, self.ambient_K)
         for i, section in enumerate(self.sections):
             if section.reference_height_m is not None:
                 self.reference_height_m[i] = section.reference_height_m
+
+    def _believe_the_begin(self, air_K: float) -> None:
+        """Where the air is cold at the begin the gas may still be as warm as a shop: nobody saw the roll-out."""
+        self.priors = self.priors.begun_at(air_K)
+        mean, covariance = self.priors.wide_beginning()
+        states = list(STATES_AT_BEGIN)
+        self.bank.mean[..., states] = mean
+        self.bank.covariance[..., states, states] = np.diagonal(covariance)
 
     def _advance(self, reading: Bin, step_s: float) -> None:
         ambient, ambient_before = np.array(reading.ambient_temperature_K), np.array(self.ambient_K)
@@ -267,7 +286,7 @@ class Estimator:
         sections, count = self.sections, len(self.sections)
         elapsed = self.time_s - self.begun_s
         if np.isfinite(reading.ambient_pressure_Pa):
-            self.barometer_reads_Pa = reading.ambient_pressure_Pa
+            self.barometer_reads_Pa = self.barometer_seen_Pa = reading.ambient_pressure_Pa
         pressure = reading.pressure_Pa
         absolute = pressure + reference_Pa(sections, self.barometer_reads_Pa)
         # one NaN would spoil all that a section has learnt, without a word
@@ -319,7 +338,16 @@ class Estimator:
         self.flow = np.where(use, flow, self.flow)
         return np.repeat(y, self.disturbance_count, axis=1), np.repeat(x, self.disturbance_count, axis=1), use
 
-    def _noise(self, reading: Bin) -> Array:
+    def prior_states(self) -> tuple[Array, Array]:
+        """Return mean (S, N) and covariance (S, N, N) of the states before any reading, as if one model held."""
+        mean, covariance = self._prior()
+        error_Pa = (
+            self.priors.barometer_Pa if np.isnan(self.barometer_seen_Pa) else self.priors.barometer_error_Pa
+        )
+        covariance[..., BAROMETER, BAROMETER] = np.where(self.gauge, error_Pa, 0.0)[:, None] ** 2
+        return mean[:, 0], covariance[:, 0]
+
+    def noise_of(self, reading: Bin) -> Array:
         """Return the variance of y from the readings' own noise (S,)."""
         if not self.standing:
             return reading.pressure_variance
@@ -372,14 +400,23 @@ class Estimator:
     def _guard(
         self, observed: Array, regressor: Array, noise: Array, use: NDArray[np.bool_]
     ) -> NDArray[np.bool_]:
-        """Keep single wild bins out, and tell a step (the level moved and stays) from a fast loss (it goes on).
+        """Keep single wild bins out; what stays away has moved, and is taken into the account of the gas.
 
-        A wild bin waits for the next two. If the three agree the level has moved: its variance is opened, so that the
-        step counts for nothing. If they go on moving nothing is held back any more: that is what a leak looks like.
+        A wild bin waits for the next two. If the three agree the level has moved (a step); if they go on moving, nothing
+        is held back any more (a burst). Either way what went down is gas that is gone, and what went up makes no room
+        for it: down opens the variance of the gas lost, up that of the level.
         """
         innovation, variance = kalman.innovations(self.bank, observed, regressor, noise)
         size = np.abs(innovation)
-        wild = use & (size > WILD_DEVIATIONS * np.sqrt(variance)).all(axis=1) & (size > WILD_SIZE).all(axis=1)
+        # what happened while nobody looked is no smaller for that
+        gap = self.time_s - self.used_at_s > GAP_s
+        deviations = np.where(gap, GAP_DEVIATIONS, WILD_DEVIATIONS)
+        least = np.where(gap, GAP_SIZE, WILD_SIZE)
+        wild = (
+            use
+            & (size > deviations[:, None] * np.sqrt(variance)).all(axis=1)
+            & (size > least[:, None]).all(axis=1)
+        )
         use = use.copy()
         for i in np.flatnonzero(use):
             waiting = self.waiting[i]
@@ -387,21 +424,39 @@ class Estimator:
                 waiting.clear()
                 self.following[i] = max(self.following[i] - 1, 0)
                 continue
+            middle = float(np.median(innovation[i]))
             if self.following[i] > 0 or self.bank.count[i] < 3:
                 self.following[i] = 3
+                self._move(i, self.time_s, middle)
                 continue
-            waiting.append((self.time_s, float(np.median(observed[i]))))
-            if len(waiting) < 3:
+            waiting.append(Wild(self.time_s, float(np.median(observed[i])), middle))
+            if len(waiting) < WILD_BINS:
                 use[i] = False
                 continue
-            jump = float(np.median(innovation[i]))
-            if abs(waiting[2][1] - waiting[0][1]) < 0.25 * abs(jump):
-                self.bank.covariance[i, :, LEVEL, LEVEL] += 4.0 * jump**2
-                self.steps.append(Step(self.sections[i].name, waiting[0][0], jump))
-            else:
+            if abs(waiting[-1].observed - waiting[0].observed) >= 0.25 * abs(middle):
                 self.following[i] = 3
+            self._move(i, waiting[0].time_s, middle, since_s=float(self.used_at_s[i]))
             waiting.clear()
         return use
+
+    def _move(self, i: int, time_s: float, size: float, since_s: float | None = None) -> None:
+        """Let section `i` have moved by `size`; what moves on the same way is the same event."""
+        state = WOBBLE if size < 0.0 else LEVEL
+        self.bank.covariance[i, :, state, state] += 4.0 * size**2
+        name = self.sections[i].name
+        last = next((n for n in reversed(range(len(self.steps))) if self.steps[n].section == name), None)
+        if last is not None:
+            step = self.steps[last]
+            if time_s - step.until_s <= SAME_EVENT_s and (step.size < 0.0) == (size < 0.0):
+                self.steps[last] = replace(step, until_s=self.time_s, size=step.size + size)
+                return
+        since_s = time_s if since_s is None else since_s
+        gap = time_s - since_s > GAP_s
+        self.steps.append(Step(name, time_s, size, self.time_s, since_s if gap else None))
+
+    def pending(self, i: int) -> Wild | None:
+        """Return what the newest bins say that were too wild to be used and are too few to be believed."""
+        return self.waiting[i][-1] if self.waiting[i] else None
 
     def _remember_coldest(self, regressor: Array, use: NDArray[np.bool_]) -> None:
         thermal = list(THERMAL)

@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from analysis.blank_register import blanks_for
+from analysis.earlier import Earlier, LOOK_BACK_s
 from analysis.findings import findings
+from analysis.note_register import notes_for
 from analysis.register import Beside, read_register
 from analysis.soak import SoakAnalysis
 from analysis.tape_register import readings_of
@@ -47,10 +49,14 @@ class JournalSoak:
         conversions: Conversions,
         beside: Beside = NOTHING_BESIDE,
         plan: Soak | None = None,
+        earlier: Earlier | None = None,
     ) -> None:
-        """Nothing is known of the sections before the first sample. Of `beside` what belongs to `plan` counts."""
+        """Nothing is known of the sections before the first sample. Of `beside` what belongs to `plan` counts.
+
+        `earlier`: what was read before the begin; it is complete when the first entry is taken.
+        """
         self.settings = settings
-        self.beside, self.plan = beside, plan
+        self.beside, self.plan, self.earlier = beside, plan, earlier
         self.conversions = conversions
         self.soak: SoakAnalysis | None = None
         self.first_us = 0
@@ -77,30 +83,42 @@ class JournalSoak:
             elif entry.kind == "D" and entry.boot_id is not None:
                 self.boots_seen.add(entry.boot_id)
         for block in self.conversions.convert(entries, boots):
-            self._feed(block)
+            if self.soak is None:
+                self._open(block, entries)
+            if self.soak is not None:
+                self._feed(block, self.soak)
 
-    def _feed(self, block: SiBlock) -> None:
-        if self.soak is None:
-            sections = tuple(
-                section
-                for section, _, what in (name.rpartition(".") for name in block.names)
-                if what == "pressure" and section != "ambient"
-            )
-            if not sections:
-                return
-            self.first_us = int(block.rig_us[0])
-            self._label_us = int(block.utc_us[0]) - self.first_us
-            self.soak = SoakAnalysis(
-                self.settings,
-                sections,
-                begin_utc=np.datetime64(int(block.utc_us[0]), "us"),
-                tape=readings_of(self.beside.heights, self.plan, self.first_us),
-                blanks=blanks_for(self.beside.blanks, self.plan, self.first_us),
-            )
-        self._follow_labels(block, self.soak)
+    def _open(self, block: SiBlock, entries: Sequence[Entry]) -> None:
+        """Begin the analysis with the first block, of these entries, that has a section's pressure."""
+        sections = tuple(
+            section
+            for section, _, what in (name.rpartition(".") for name in block.names)
+            if what == "pressure" and section != "ambient"
+        )
+        if not sections:
+            return
+        self.first_us = int(block.rig_us[0])
+        self._label_us = int(block.utc_us[0]) - self.first_us
+        begin_utc = np.datetime64(int(block.utc_us[0]), "us")
+        self.soak = SoakAnalysis(
+            self.settings,
+            sections,
+            begin_utc=begin_utc,
+            tape=readings_of(self.beside.heights, self.plan, self.first_us),
+            blanks=blanks_for(self.beside.blanks, self.plan, self.first_us),
+            notes=notes_for(self.beside.notes, self.plan, self.first_us, begin_utc),
+        )
+        if self.earlier is not None:
+            boot = next((e.boot_id for e in entries if e.kind == "D" and e.rig_us == self.first_us), None)
+            if (rows := self.earlier.rows(self.first_us, boot)) is not None:
+                self.soak.prelude(*rows)
+            self.earlier = None
+
+    def _feed(self, block: SiBlock, soak: SoakAnalysis) -> None:
+        self._follow_labels(block, soak)
         time_s = (block.rig_us - self.first_us) / 1e6
         good = block.good()
-        self.soak.feed(time_s, {name: good[:, k] for k, name in enumerate(block.names)})
+        soak.feed(time_s, {name: good[:, k] for k, name in enumerate(block.names)})
         self.newest_us = int(block.rig_us[-1])
         self.qualities = {
             name: Quality(word).name.lower().replace("_", " ")
@@ -193,6 +211,9 @@ class JournalFollower:
         """Take the next entries, at most `limit`; return how many; with less than `limit` all is taken that is there."""
         if self.ended:
             return 0
+        if self.reader.cursor < self._begin_entry:
+            self._step_before(limit)
+            return limit
         entries = self._read(limit)
         if not entries:
             return 0
@@ -225,8 +246,25 @@ class JournalFollower:
             self._journal = self._begin()
 
     def _seek_begin(self) -> None:
-        self.reader.cursor = 0 if self.soak is None else self.soak.after_entry
+        """Put the cursor to where the hours before the soak begin."""
+        self.reader.cursor = self._begin_entry
+        if (last := self.reader.newest(up_to=self._begin_entry)) is not None:
+            self.reader.seek(last.rig_us - round(LOOK_BACK_s * 1e6))
         self.ended = False
+
+    @property
+    def _begin_entry(self) -> int:
+        return 0 if self.soak is None else self.soak.after_entry
+
+    def _step_before(self, limit: int) -> None:
+        """Take the next entries of before the soak."""
+        earlier = self._journal.earlier
+        entries = self.reader.read(limit)
+        if not entries or entries[-1].id > self._begin_entry:
+            self.reader.cursor = self._begin_entry
+        if earlier is not None:
+            earlier.conversions.learn(self.reader.configurations())
+            earlier.take([entry for entry in entries if entry.id <= self._begin_entry], self.reader.boots())
 
     def _read(self, limit: int) -> list[Entry]:
         entries = self.reader.read(limit)
@@ -246,7 +284,8 @@ class JournalFollower:
         if self.soak is not None:
             settings = self.soak.settings(settings)
         conversions = Conversions(self.reader.path, self.given)
-        return JournalSoak(settings, conversions, self.beside, self.soak)
+        earlier = Earlier(Conversions(self.reader.path, self.given))
+        return JournalSoak(settings, conversions, self.beside, self.soak, earlier)
 
     def _newest_number(self) -> int:
         """Which of the stored settings were in force at the newest sample (at first: at all)."""

@@ -10,6 +10,7 @@ all of them; none is a correction.
 | ambient sensor behind the air, or arch air behind outside air | 150 s either way | common practice, no source |
 | what the car did: rested / came in from a drive | 45 / 55 %, all sections tell it together | no source |
 | gas temperature at the start, beyond the lagged air | rested 0 ± 1.2 K, driven 3.3 ± 2.8 K | no source |
+| the same, where the first air is more than 4 K colder than a shop at 21 °C | half of the weight: half of that ± a third | no source |
 | heat from the engine bay: rested | 0.1 ± 0.5 K | common practice, no source |
 | the same, driven: a cool corner / a hot corner | 0.6 ± 0.7 K / 4 ± 3.2 K | common practice, no source |
 | how that heat fades | with 1.5 h, with 5 h, or half and half | common practice, no source |
@@ -36,7 +37,7 @@ all of them; none is a correction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -87,6 +88,9 @@ class Priors:
         Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 0.5),
         Beginning(1, 0.1, (3.3, 2.8), (4.0, 3.2), 0.0),
     )
+    shop_K: float = 294.15
+    shop_colder_K: float = 4.0
+    late_weight: float = 0.5
     creep_mean_per_decade: float = 0.002
     creep_per_decade: float = 0.0013
     creep_time_s: float = 1200.0
@@ -105,6 +109,24 @@ class Priors:
     onset_width_K: float = 0.7
     start_slots: int = 48
     start_spacing_s: float = 1800.0
+
+    def begun_at(self, air_K: float) -> Priors:
+        """Return these beliefs for a recording whose first air is at `air_K`.
+
+        Air that is colder than a shop may be met by gas that is as warm as one: a car that was rolled out before the
+        first reading, or whose air sensor hung outdoors while it stood inside.
+        """
+        colder_K = self.shop_K - air_K
+        if colder_K < self.shop_colder_K:
+            return self
+        late = Beginning(2, 1.0, (0.5 * colder_K, 0.35 * colder_K + 1.0), (1.0, 1.5))
+        seen = [replace(b, weight=b.weight * (1.0 - self.late_weight)) for b in self.beginnings]
+        return replace(
+            self,
+            beginnings=(*seen, replace(late, weight=self.late_weight)),
+            start_offset_mean_K=self.start_offset_mean_K + 0.25 * colder_K,
+            start_offset_K=float(np.hypot(self.start_offset_K, 0.5 * colder_K)),
+        )
 
     def wide_beginning(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Mean and covariance of offset and heat with which the bank runs."""

@@ -57,6 +57,7 @@ def ready(
     if seen is not None:
         checks += check_readings(seen, settings, hold_s)
         checks += _blanks(path, settings)
+        checks += _outside(path, settings)
     if not no_delivery:
         checks += _delivery(settings)
     machine = all(check.state != "no" for check in checks)
@@ -137,6 +138,21 @@ def _blanks(path: Path, settings: Settings) -> list[Check]:
                 Check(f"{name} blank", "care", "the rig's own loss was never measured (blank measure)")
             )
     return checks
+
+
+def _outside(path: Path, settings: Settings) -> list[Check]:
+    """Look whether the car was rolled out in the hours before."""
+    from analysis.outside import seen_outside  # noqa: PLC0415
+    from analysis.readiness import Check  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+
+    with JournalReader(path) as reader:
+        outside = seen_outside(reader, settings)
+    if outside is None:
+        return [Check("roll-out", "ok", "the air hasn't fallen as it does when a car is rolled out")]
+    given = f"soak begin NAME --at {outside.at} (or earlier)"
+    shut = f"if the corners were shut off before that, give the begin as it was: {given}"
+    return [Check("roll-out", "care", f"{outside.sentence}; {shut}")]
 
 
 def _computer(path: Path, settings_file: Path, newest_s: float | None) -> list[Check]:

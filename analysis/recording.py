@@ -18,11 +18,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from analysis.csv_cells import CellError, Column, read_numbers, read_times, shown
+from analysis.plausible_units import barometer_unit, nonsense, slips_of_a_bus
 from logger.errors import PlainError
 from logger.settings import SECTION_NAME
 from logger.units import ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
 
@@ -117,12 +120,18 @@ def parse_recording(data: bytes, file: str = "recording") -> Readings:
     time_us, time_s = _read_time(columns[header.index(time_name)], time_name, file)
     kept, time_notes = _in_order(time_us if time_us is not None else time_s)
     notes += time_notes
+    seconds = time_us[kept] / 1e6 if time_us is not None else time_s[kept]
     values: dict[str, NDArray[np.float64]] = {}
+    read = {header[place]: _read_field(columns[place], header[place], file) for place, _, _ in known}
+    _refuse_nonsense(read, {header[place]: columns[place] for place, _, _ in known}, file)
     for place, channel, field in known:
-        numbers = _read_field(columns[place], field, header[place], file)
-        values[channel] = (
-            (numbers[kept] + field.offset) if field.factor == 1.0 else numbers[kept] * field.factor
-        )
+        numbers = read[header[place]]
+        _refuse_impossible(numbers, columns[place], field, header[place], file)
+        numbers = numbers[kept]
+        if field.offset == ZERO_CELSIUS_K:
+            numbers, slips = _without_slips(seconds, numbers, header[place])
+            notes += slips
+        values[channel] = numbers + field.offset if field.factor == 1.0 else numbers * field.factor
         if np.isnan(values[channel]).all():
             notes.append(f"column '{header[place]}' holds no reading")
     if not any(_is_pressure(name) and not np.isnan(column).all() for name, column in values.items()):
@@ -249,13 +258,47 @@ def _in_order(times: NDArray[np.int64] | NDArray[np.float64]) -> tuple[NDArray[n
     return np.flatnonzero(forward), notes
 
 
-def _read_field(column: Column, field: Field, name: str, file: str) -> NDArray[np.float64]:
+def _read_field(column: Column, name: str, file: str) -> NDArray[np.float64]:
     try:
-        numbers = read_numbers(column)
+        return read_numbers(column)
     except CellError as error:
         raise RecordingError(file, error.reason, error.row + 2, name) from None
+
+
+def _refuse_nonsense(
+    read: Mapping[str, NDArray[np.float64]], columns: Mapping[str, Column], file: str
+) -> None:
+    """Refuse a column that can only be in another unit."""
+    found = nonsense(read)
+    if found is not None:
+        cell = shown(columns[found.column].cell(found.place))
+        raise RecordingError(file, f"{cell} {found.reason}", found.place + 2, found.column)
+
+
+def _refuse_impossible(
+    numbers: NDArray[np.float64], column: Column, field: Field, name: str, file: str
+) -> None:
+    """Refuse what no single reading can be."""
     bad = np.flatnonzero((numbers < field.lowest) | (numbers > field.highest))
-    if len(bad):
-        row = int(bad[0])
-        raise RecordingError(file, f"{shown(column.cell(row))} is physically impossible", row + 2, name)
-    return numbers
+    if not len(bad):
+        return
+    row = int(bad[0])
+    unit = barometer_unit(float(numbers[row])) if name == "ambient.pressure_kPa" else ""
+    hint = f"; it looks like {unit}" if unit else ""
+    raise RecordingError(file, f"{shown(column.cell(row))} is physically impossible{hint}", row + 2, name)
+
+
+def _without_slips(
+    time_s: NDArray[np.float64], celsius: NDArray[np.float64], name: str
+) -> tuple[NDArray[np.float64], list[str]]:
+    """Take out what a digital thermometer said without having measured, and note it."""
+    slips = slips_of_a_bus(time_s, celsius)
+    if not len(slips):
+        return celsius, []
+    said = " or ".join(f"{value:.1f} °C" for value in np.unique(celsius[slips])[::-1])
+    celsius = celsius.copy()
+    celsius[slips] = np.nan
+    times = "once" if len(slips) == 1 else f"{len(slips)} times"
+    return celsius, [
+        f"column '{name}' reads {said}, which such a thermometer says when it has not measured, {times}; left out"
+    ]

@@ -12,9 +12,11 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from analysis import blank_register
+from analysis import blank_register, corrections, note_register
 from analysis.blank_register import Blank, add_blanks, blanks_of, withdraw_blank
+from analysis.corrections import Correction, corrections_of, put_right, wrong_with
 from analysis.database import Database, DatabaseError, Layout
+from analysis.note_register import Noted, add_note, notes_of, withdraw_note
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
 from logger.clock import utc_from_us, utc_now
 from logger.settings import SectionSettings, settings_from_text
@@ -54,6 +56,8 @@ LAYOUT: Final = Layout(
         ),
         TABLE,
         blank_register.TABLE,
+        note_register.TABLE,
+        corrections.TABLE,
     ),
 )
 PATIENCE_s: Final = 10.0
@@ -122,10 +126,11 @@ class Soak:
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """What people have measured beside the readings: heights by hand, blanks of the rig; also what was withdrawn."""
+    """What people know beside the readings: heights by hand, blanks of the rig, notes; also what was withdrawn."""
 
     heights: tuple[Height, ...] = ()
     blanks: tuple[Blank, ...] = ()
+    notes: tuple[Noted, ...] = ()
 
 
 def soaks_path(journal: Path) -> Path:
@@ -222,6 +227,14 @@ class Register:
             )
         return replace(running[0], last_entry=last_entry, ended=ended)
 
+    def correct(self, better: Soak, who: str) -> None:
+        """Put a soak in the place of what stood under its id, which is kept; refused if the two or others collide."""
+        known = soaks_of(self._database)
+        if (reason := wrong_with(better, known)) is not None:
+            raise DatabaseError(self._database.path, reason)
+        stood = next(one for one in known if one.id == better.id)
+        put_right(self._database, stood, better, label_text(None), who)
+
     def acknowledge(self, alarms: Sequence[str], who: str) -> None:
         """Note that somebody has taken notice of alarms (their ids); the running analysis takes it from here."""
         with self._database.atomic() as connection:
@@ -243,8 +256,16 @@ class Register:
         return heights_of(self._database)
 
     def beside(self) -> Beside:
-        """All that was measured beside the readings."""
-        return Beside(tuple(heights_of(self._database)), tuple(blanks_of(self._database)))
+        """All that was measured and noted beside the readings."""
+        return _beside(self._database)
+
+    def add_note(self, note: Noted) -> Noted:
+        """Write a note."""
+        return add_note(self._database, note)
+
+    def withdraw_note(self, number: int) -> Noted:
+        """Take a note back."""
+        return withdraw_note(self._database, number, label_text(None))
 
     def add_blanks(self, blanks: Sequence[Blank]) -> list[Blank]:
         """Write blanks, all or none."""
@@ -274,10 +295,8 @@ class RegisterReader:
         return [] if self._database is None else soaks_of(self._database)
 
     def beside(self) -> Beside:
-        """All that was measured beside the readings, also what was withdrawn; ask for the soaks first."""
-        if self._database is None:
-            return Beside()
-        return Beside(tuple(heights_of(self._database)), tuple(blanks_of(self._database)))
+        """All that was measured and noted beside the readings, also withdrawn; ask for the soaks first."""
+        return Beside() if self._database is None else _beside(self._database)
 
     def acknowledgements(self, after: int) -> list[tuple[int, str, str]]:
         """What was acknowledged after this number: number, id of the alarm, who."""
@@ -308,10 +327,23 @@ def read_soaks(journal: Path) -> list[Soak]:
         return register.soaks()
 
 
+def read_corrections(journal: Path) -> list[Correction]:
+    """What was put right of a journal's soaks, oldest first."""
+    database = Database.open_to_read(soaks_path(journal), LAYOUT)
+    if database is None:
+        return []
+    with database:
+        return corrections_of(database)
+
+
 def read_register(journal: Path) -> tuple[list[Soak], Beside]:
     """All soaks of a journal, and what was measured beside its readings."""
     with RegisterReader(journal) as register:
         return register.soaks(), register.beside()
+
+
+def _beside(database: Database) -> Beside:
+    return Beside(tuple(heights_of(database)), tuple(blanks_of(database)), tuple(notes_of(database)))
 
 
 def soaks_of(database: Database) -> list[Soak]:

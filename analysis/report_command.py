@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from logger.settings import Settings
 
 
-def report(
+def report(  # noqa: PLR0913, PLR0917  each is an option of the command line
     what: Annotated[
         str | None,
         typer.Argument(metavar="[SOAK|FILE]", help="Name of a soak, or a journal, or a recording (CSV)."),
@@ -27,6 +27,9 @@ def report(
     ] = None,
     tape: Annotated[
         Path | None, typer.Option(metavar="T.csv", help="Heights by hand of a recording.")
+    ] = None,
+    notes: Annotated[
+        Path | None, typer.Option(metavar="N.csv", help="What was done meanwhile, of a recording.")
     ] = None,
     job: Annotated[str, typer.Option(help="The job's number, if the soak has none.")] = "",
     car: Annotated[str, typer.Option(help="The car, in your own words.")] = "",
@@ -46,7 +49,7 @@ def report(
     from logger.settings import load_settings  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)
-    material, name = _gather(what, settings, journal, tape)
+    material, name = _gather(what, settings, journal, tape, notes)
     path = output or Path(f"{name}.report.html")
     if not path.absolute().parent.is_dir():
         raise PlainError(f"{path}: there is no such folder")
@@ -57,10 +60,15 @@ def report(
 
 
 def _gather(
-    what: str | None, settings: Settings | None, journal: Path | None, tape: Path | None
+    what: str | None,
+    settings: Settings | None,
+    journal: Path | None,
+    tape: Path | None,
+    notes: Path | None,
 ) -> tuple[Material, str]:
     """Find out what is meant; return it with the file name that suits it, without its end."""
     from analysis.analyse_command import is_journal  # noqa: PLC0415
+    from analysis.notes_file import read_notes  # noqa: PLC0415
     from analysis.recording import read_recording  # noqa: PLC0415
     from analysis.report_data import of_journal, of_readings  # noqa: PLC0415
     from analysis.tape_file import read_tape  # noqa: PLC0415
@@ -72,10 +80,15 @@ def _gather(
     if file is not None and file.is_file() and not is_journal(file):
         readings = read_recording(file)
         by_hand = () if tape is None else read_tape(tape, readings)
-        return of_readings(readings, settings or default_settings(), file.name, by_hand), file.stem
+        noted = () if notes is None else read_notes(notes, readings)
+        return of_readings(readings, settings or default_settings(), file.name, by_hand, noted), file.stem
     if tape is not None:
         raise PlainError(
             "--tape belongs to a recording; a journal's heights are entered by 'cornerhold tape add'"
+        )
+    if notes is not None:
+        raise PlainError(
+            "--notes belongs to a recording; a journal's notes are entered by 'cornerhold soak note'"
         )
     if file is not None and file.is_file():
         return of_journal(file, settings, None), file.stem

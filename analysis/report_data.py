@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from analysis.notes import Note
     from analysis.recording import Readings
     from analysis.register import Beside, Soak
     from analysis.tape import TapeReading
@@ -66,10 +67,14 @@ class Material:
 
 
 def of_readings(
-    readings: Readings, settings: Settings, name: str, tape: Sequence[TapeReading] = ()
+    readings: Readings,
+    settings: Settings,
+    name: str,
+    tape: Sequence[TapeReading] = (),
+    notes: Sequence[Note] = (),
 ) -> Material:
-    """Gather it from a recording, and the heights by hand that belong to it."""
-    soak = SoakAnalysis(settings, readings.sections, begin_utc=readings.begin_utc, tape=tape)
+    """Gather it from a recording, and the heights by hand and the notes that belong to it."""
+    soak = SoakAnalysis(settings, readings.sections, begin_utc=readings.begin_utc, tape=tape, notes=notes)
     soak.feed(readings.time_s, readings.values)
     soak.finish()
     return Material(findings(soak, name, readings.notes), soak, gas_left(soak), notes=readings.notes)

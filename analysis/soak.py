@@ -13,9 +13,11 @@ from analysis.alarms import AlarmBook
 from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
+from analysis.earlier import Before, kept_before
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
 from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
+from analysis.notes import notes_since
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.watch import Rows, Watch
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 
     from analysis.blank import Measured, Share
     from analysis.evidence import Evidence
+    from analysis.notes import Note
     from analysis.priors import Priors
     from analysis.tape import TapeReading
     from logger.settings import Settings
@@ -64,10 +67,12 @@ class SoakAnalysis:
         priors: Priors | None = None,
         tape: Sequence[TapeReading] = (),
         blanks: Mapping[str, tuple[Measured, float]] = MappingProxyType({}),
+        notes: Sequence[Note] = (),
     ) -> None:
         """`begin_utc` is the label of time zero; without it the sun can't be expected.
 
-        `tape`: heights by hand; `blanks`: what the capped rig lost, by section, and how many seconds before.
+        `tape`: heights by hand; `blanks`: what the capped rig lost, by section, and how many seconds before;
+        `notes`: what somebody did meanwhile.
         """
         self.settings = settings
         self.sections = sections
@@ -103,6 +108,8 @@ class SoakAnalysis:
         self.at_last_height: dict[int, Evidence] = {}  # of sections that are judged by hand
         self.coldest_at_height: dict[int, Array] = {}
         self.tape = Tape(tape, sections, standing=self.standing)
+        self.notes = notes_since(notes, begin_utc, sections)
+        self.before: Before | None = None
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
         period = settings.rig.period_ms
@@ -132,6 +139,10 @@ class SoakAnalysis:
         self.evidence_at = -1.0
 
     # -- rows ------------------------------------------------------------------------------------------------
+
+    def prelude(self, time_s: Array, values: Mapping[str, Array]) -> None:
+        """Take what was read before the begin, once, before the first `feed`, in its form with negative times."""
+        self.before = kept_before(time_s, values)
 
     def feed(self, time_s: Array, values: Mapping[str, Array]) -> None:
         """Take rows in time order: `time_s` (n,) since the begin, `values` by channel (n,), SI, NaN = no reading."""

@@ -1,4 +1,4 @@
-"""`cornerhold soak begin|end|list`: which part of a journal is a soak, of which car, and what is planned."""
+"""`cornerhold soak`: which part of a journal is a soak, of which car, and what is planned."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis import options
+from analysis.correct_command import correct
+from analysis.note_command import list_notes, note
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
@@ -24,7 +26,9 @@ if TYPE_CHECKING:
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="""Begin, end and list soaks. Readings outside a soak are logged and not judged.
+    help="""Begin, end, list and correct soaks, and note what was done to the car meanwhile.
+
+    Readings outside a soak are logged and not judged.
 
     As long as no soak was ever begun in a journal, the whole journal is judged as one.
 
@@ -64,24 +68,27 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
 ) -> None:
     """Begin a soak: from now on (or from `--at` on) the readings are judged, and alarms are raised.
 
-    What is not given here is taken from the settings, and stays with the soak.
+    What is not given here is taken from the settings, and stays with the soak. The soak begins when the corners were shut
+    off: a car that was rolled out since then is noticed by the air, and that moment is given with `--at`.
 
     Example: cornerhold soak begin job-1042 --settings bay-2.toml --planned-length "14 h" --planned-cold "-8 degC"
     """
-    from analysis.register import Register, Soak  # noqa: PLC0415  what --help does not need is loaded when needed
+    from analysis.outside import seen_outside  # noqa: PLC0415  what --help does not need is loaded when needed
+    from analysis.register import Register, Soak  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
-    settings, path = where(settings_file, journal)
+    given, path = where(settings_file, journal)
     with JournalReader(path) as reader:
-        settings = stored_or(settings, reader)
+        settings = stored_or(given, reader)
         changes = {
             "support": support,
             "gas": gas,
             "planned_length": planned_length,
             "planned_cold": planned_cold,
         }
-        plan = _plan(settings, changes, threshold or [], encloses or [])
+        plan = plan_from(settings, changes, threshold or [], encloses or [])
         entry, label = moment(reader, at)
+        outside = seen_outside(reader, given, entry)
     if not name.strip() or not name.isprintable():
         raise PlainError("a soak needs a name that can be read")
     with Register.open(path) as register:
@@ -89,9 +96,15 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
             Soak(0, name.strip(), job, car, customer, after_entry=entry, begun=label, plan=plan)
         )
     if as_json:
-        typer.echo(json.dumps(soak.as_dict(), ensure_ascii=False))
+        seen = None if outside is None else outside.as_dict()
+        typer.echo(json.dumps({**soak.as_dict(), "rolled_out": seen}, ensure_ascii=False))
         return
     typer.echo(f"soak '{soak.name}' begun at {label}: {_plan_words(soak)}")
+    if outside is not None:
+        typer.echo(
+            f"{outside.sentence}. If the corners were shut off before that, the begin is too late: give it as it was, "
+            f"cornerhold soak correct '{soak.name}' --begin {outside.at} (or earlier)"
+        )
     from logger.status import read_status  # noqa: PLC0415
 
     typer.echo(read_status(path, patience_s=3.0).sentence)
@@ -131,32 +144,42 @@ def end(
 def list_soaks(
     settings_file: options.LoggedSettings = None,
     journal: options.Journal = None,
+    history: Annotated[
+        bool, typer.Option("--history", help="Also what stood before it was put right (soak correct).")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line.")] = False,
 ) -> None:
     """List a journal's soaks, oldest first.
 
     Example: cornerhold soak list --journal bay-2.journal --json
     """
-    from analysis.register import read_soaks  # noqa: PLC0415
+    from analysis.register import read_corrections, read_soaks  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
     require_journal(path)
     soaks = read_soaks(path)
+    stood = read_corrections(path) if history else []
     if as_json:
         for soak in soaks:
-            typer.echo(json.dumps(soak.as_dict(), ensure_ascii=False))
+            before = (
+                {"history": [one.as_dict() for one in stood if one.stood.id == soak.id]} if history else {}
+            )
+            typer.echo(json.dumps({**soak.as_dict(), **before}, ensure_ascii=False))
         return
     if not soaks:
         typer.echo(f"{path}: no soak was begun yet, so the whole journal is judged as one")
     for soak in soaks:
-        words = [f"{soak.name}: {soak.begun} to {soak.ended or 'now'}", _plan_words(soak)]
-        words += [
-            f"{what} {text}"
-            for what, text in (("job", soak.job), ("car", soak.car), ("customer", soak.customer))
-            if text
-        ]
-        typer.echo("; ".join(words))
+        typer.echo(soak_words(soak))
+        for one in stood:
+            if one.stood.id == soak.id:
+                by = f" by {one.who}" if one.who else ""
+                typer.echo(f"  until it was put right {one.made}{by}: {soak_words(one.stood)}")
+
+
+app.command("correct")(correct)
+app.command("note")(note)
+app.command("notes")(list_notes)
 
 
 def _without_height(path: Path, heights: Sequence[Height] = ()) -> str:
@@ -166,12 +189,8 @@ def _without_height(path: Path, heights: Sequence[Height] = ()) -> str:
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     with JournalReader(path) as reader:
-        boots = reader.boots()
-    channels = boots[max(boots)].channels if boots else ()
+        channels, names = reader.channels(), reader.sections()
     often = Counter(h.section for h in heights)
-    names = [
-        n.removesuffix(".pressure") for n in channels if n.endswith(".pressure") and n != "ambient.pressure"
-    ]
     return " ".join(f'{n}="… mm"' for n in names if f"{n}.height" not in channels and often[n] < 2)
 
 
@@ -194,7 +213,7 @@ def stored_or(settings: Settings | None, reader: JournalReader) -> Settings:
     return stored_settings(reader.path, stored[-1].text if stored else "")
 
 
-def _plan(
+def plan_from(
     settings: Settings, changes: dict[str, str | None], thresholds: list[str], encloses: list[str]
 ) -> str:
     """Return the plan as TOML: the settings', with what was given on the command line put over it."""
@@ -236,8 +255,8 @@ def _enclosed(settings: Settings, given: list[str]) -> dict[str, tuple[str, ...]
     return encloses
 
 
-def moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
-    """Return the last entry before a moment (now), and the moment's label."""
+def moment(reader: JournalReader, at: str | None, option: str = "--at") -> tuple[int, str]:
+    """Return the last entry before a moment (now), and the moment's label; `option` said it."""
     from analysis.register import label_text  # noqa: PLC0415
     from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
 
@@ -248,15 +267,28 @@ def moment(reader: JournalReader, at: str | None) -> tuple[int, str]:
     try:
         moment = datetime.fromisoformat(at)
     except ValueError:
-        raise PlainError(f"--at: '{at}' is no time like 2027-01-15T18:00:00Z") from None
+        raise PlainError(f"{option}: '{at}' is no time like 2027-01-15T18:00:00Z") from None
     if moment.tzinfo is None:
-        raise PlainError("--at: needs a zone, like 2027-01-15T18:00:00Z")
+        raise PlainError(f"{option}: needs a zone, like 2027-01-15T18:00:00Z")
     sample = reader.newest()
     latest_us = max(us_from_utc(utc_now()), 0 if sample is None else sample.utc_us)
     if us_from_utc(moment) > latest_us:
-        raise PlainError("--at: a moment that is yet to come: the newest reading is older")
+        raise PlainError(f"{option}: a moment that is yet to come: the newest reading is older")
     reader.seek_label(us_from_utc(moment))
     return reader.cursor, label_text(us_from_utc(moment.astimezone(UTC)))
+
+
+def soak_words(soak: Soak) -> str:
+    """Return all that the register says of a soak, in a line."""
+    words = [f"{soak.name}: {soak.begun} to {soak.ended or 'now'}", _plan_words(soak)]
+    words += [
+        f"{what} {text}"
+        for what, text in (("job", soak.job), ("car", soak.car), ("customer", soak.customer))
+        if text
+    ]
+    enclosed = soak.as_dict()["encloses"]
+    words += [f"{section} encloses {', '.join(parts)}" for section, parts in enclosed.items()]
+    return "; ".join(words)
 
 
 def _plan_words(soak: Soak) -> str:

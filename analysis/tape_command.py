@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
+import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,7 +14,9 @@ from logger.errors import PlainError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from analysis.moments import Placed
     from analysis.register import Soak
+    from analysis.tape_check import Checker
     from analysis.tape_register import Height
     from logger.journal_reader import JournalReader
     from logger.settings import Settings
@@ -31,16 +33,16 @@ app = typer.Typer(
     Example: cornerhold tape add front_left="652 mm" front_right="649 mm" --settings bay-2.toml
     """,
 )
-FAR_m = 0.15
-"""A height this far from the section's last one is asked about: a car hardly moves so far."""
 STALE_s = 900.0
+SAME_m = 0.5e-3
+"""What is typed again within this is the same."""
 
 _JsonOption = Annotated[bool, typer.Option("--json", help="As JSON, one object a line.")]
 _UncertaintyOption = Annotated[
     str, typer.Option(help="Of one reading: two in three repeat within it (standard uncertainty).")
 ]
 _WhoOption = Annotated[str, typer.Option("--by", help="Who measured.")]
-_SureOption = Annotated[bool, typer.Option("--sure", help="It is right, however far from the last one.")]
+_SureOption = Annotated[bool, typer.Option("--sure", help="It is right, however unlikely it looks.")]
 
 
 @app.command("add")
@@ -58,25 +60,28 @@ def add(
 ) -> None:
     """Enter heights; the analysis takes them in, also for a time that is past (it reads the soak again).
 
+    A height that its neighbours and the cold speak against is asked about: type it again, or say --sure.
+
     Example: cornerhold tape add front_left="652 mm" front_right="649 mm" --settings bay-2.toml --by Mara
     """
-    from analysis.register import Register, label_text  # noqa: PLC0415  what --help does not need is loaded when needed
+    from analysis.register import Register, label_text, read_register  # noqa: PLC0415  not needed for --help
+    from analysis.tape_check import Checker  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     path, names, settings = _where(settings_file, journal)
-    with JournalReader(path) as reader:
-        now = _moment(reader, settings, at)
     deviation_m = _deviation_m(uncertainty)
     typed = dict(_typed(text, names) for text in heights)
     if len(typed) < len(heights):
         raise PlainError(
             "a section stands there twice; measured again, it is entered by a command of its own"
         )
-    with Register.open(path) as register:
-        known, soaks = register.heights(), register.soaks()
+    with JournalReader(path) as reader:
+        now = _moment(reader, settings, at)
+        checker = Checker(reader, settings, now.placed, *read_register(path))
         if not sure:
-            for name, height_m in typed.items():
-                _refuse_far(name, height_m, known)
+            typed = _confirmed(typed, checker, names)
+    with Register.open(path) as register:
+        soaks = register.soaks()
         entered = label_text(None)
         new = [now.height(0, name, height_m, deviation_m, entered, who) for name, height_m in typed.items()]
         new = register.add_heights(new)
@@ -92,6 +97,7 @@ def correct(
     journal: options.Journal = None,
     uncertainty: Annotated[str | None, typer.Option(help="Of the reading; else as it was.")] = None,
     who: _WhoOption = "",
+    sure: _SureOption = False,
     as_json: _JsonOption = False,
 ) -> None:
     """Put another height in the place of one that was wrong; both stay in the register.
@@ -100,14 +106,24 @@ def correct(
     """
     from dataclasses import replace  # noqa: PLC0415
 
-    from analysis.register import Register, label_text  # noqa: PLC0415
+    from analysis.moments import Placed  # noqa: PLC0415
+    from analysis.register import Register, label_text, read_register  # noqa: PLC0415
+    from analysis.tape_check import Checker  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
 
-    path, names, _ = _where(settings_file, journal)
+    path, names, settings = _where(settings_file, journal)
+    soaks, beside = read_register(path)
+    old = next((h for h in beside.heights if h.id == number), None)
+    if old is None:
+        raise PlainError(f"there is no height number {number} (cornerhold tape list)")
+    typed = dict([_typed(f"{old.section}={height}", names)])
+    if not sure:
+        others = replace(beside, heights=tuple(h for h in beside.heights if h.id != number))
+        now = Placed(old.after_entry, old.rig_us, old.read_at, 0.0)
+        with JournalReader(path) as reader:
+            typed = _confirmed(typed, Checker(reader, settings, now, soaks, others), names)
+    height_m = typed[old.section]
     with Register.open(path) as register:
-        old = next((h for h in register.heights() if h.id == number), None)
-        if old is None:
-            raise PlainError(f"there is no height number {number} (cornerhold tape list)")
-        height_m = _typed(f"{old.section}={height}", names)[1]
         deviation_m = old.deviation_m if uncertainty is None else _deviation_m(uncertainty)
         better = replace(
             old, height_m=height_m, deviation_m=deviation_m, entered=label_text(None), who=who or old.who
@@ -184,20 +200,16 @@ def list_heights(
 class _Now:
     """The moment of a reading on the journal's axes, and what must be said of it."""
 
-    def __init__(
-        self, after_entry: int, rig_us: int, label: str, warnings: tuple[str, ...], support: str
-    ) -> None:
-        self.after_entry, self.rig_us, self.label, self.warnings = after_entry, rig_us, label, warnings
-        self.support = support
+    def __init__(self, placed: Placed, warnings: tuple[str, ...], support: str) -> None:
+        self.placed, self.warnings, self.support = placed, warnings, support
 
     def height(
         self, number: int, name: str, height_m: float, deviation_m: float, entered: str, who: str
     ) -> Height:
         from analysis.tape_register import Height  # noqa: PLC0415
 
-        return Height(
-            number, name, height_m, deviation_m, self.after_entry, self.rig_us, self.label, entered, who
-        )
+        p = self.placed
+        return Height(number, name, height_m, deviation_m, p.after_entry, p.rig_us, p.label, entered, who)
 
 
 def _where(settings_file: Path | None, journal: Path | None) -> tuple[Path, list[str], Settings]:
@@ -208,36 +220,20 @@ def _where(settings_file: Path | None, journal: Path | None) -> tuple[Path, list
     settings, path = where(settings_file, journal)
     with JournalReader(path) as reader:
         settings = stored_or(settings, reader)
-        boots = reader.boots()
-    channels = boots[max(boots)].channels if boots else ()
-    names = [n.removesuffix(".pressure") for n in channels if n.endswith(".pressure")]
-    names = [n for n in names if n != "ambient"] or list(settings.sections)
+        names = list(reader.sections() or settings.sections)
     return path, names, settings
 
 
 def _moment(reader: JournalReader, settings: Settings, at: str | None) -> _Now:
     """Place a moment by the newest sample before it."""
-    from analysis.soak_command import moment  # noqa: PLC0415
-    from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
+    from analysis.moments import placed  # noqa: PLC0415
 
-    entry, label = moment(reader, at)
-    sample = reader.newest(up_to=entry)
-    if sample is None:
-        raise PlainError(
-            f"{reader.path}: the rig had read nothing by then: a height needs its pressure beside it"
-        )
-    # the labels of a play in time lapse say nothing of the clock
-    real = settings.rig.clock == "host"
-    wanted = us_from_utc(utc_now() if at is None and real else datetime.fromisoformat(label))
-    late_us = max(wanted - sample.utc_us, 0) if real or at is not None else 0
+    found = placed(reader, settings, at, "a height needs its pressure beside it")
     warnings: tuple[str, ...] = ()
-    if late_us > STALE_s * 1e6:
-        old = f"the rig's last reading before that is {late_us / 6e7:.0f} min older"
+    if found.late_s > STALE_s:
+        old = f"the rig's last reading before that is {found.late_s / 60.0:.0f} min older"
         warnings = (f"{old}: a height without the rig's readings around it does not count",)
-    from analysis.register import label_text  # noqa: PLC0415
-
-    label = label_text(sample.utc_us + late_us)
-    return _Now(entry, sample.rig_us + late_us, label, warnings, settings.soak.support)
+    return _Now(found, warnings, settings.soak.support)
 
 
 def _typed(text: str, names: list[str]) -> tuple[str, float]:
@@ -262,13 +258,26 @@ def _deviation_m(text: str) -> float:
     return read_option("--uncertainty", text, units.LENGTH, LEAST_DEVIATION_m, MOST_DEVIATION_m)
 
 
-def _refuse_far(name: str, height_m: float, known: list[Height]) -> None:
-    last = next((h for h in reversed(known) if h.section == name and h.withdrawn is None), None)
-    if last is not None and abs(last.height_m - height_m) > FAR_m:
-        raise PlainError(
-            f"{name}: {1000.0 * height_m:.0f} mm is {1000.0 * abs(height_m - last.height_m):.0f} mm from the last "
-            f"height, {1000.0 * last.height_m:.0f} mm: between the same two points? If so, add --sure"
-        )
+def _confirmed(typed: dict[str, float], checker: Checker, names: list[str]) -> dict[str, float]:
+    """Return the heights once they are beyond doubt: at a terminal each doubtful one is asked for again."""
+    sure = dict(typed)
+    for name, height_m in typed.items():
+        why = checker.doubt(name, height_m, sure)
+        if why is None:
+            continue
+        if not can_ask():
+            raise PlainError(f"{why}: measure again, between the same two points; if it is so, add --sure")
+        typer.echo(f"{why}.", err=True)
+        again = typer.prompt(f"{name}, measured again, to confirm it", err=True)
+        sure[name] = _typed(f"{name}={again}", names)[1]
+        if abs(sure[name] - height_m) > SAME_m and (why := checker.doubt(name, sure[name], sure)) is not None:
+            raise PlainError(f"{why}, nor is it what was typed before: nothing was entered")
+    return sure
+
+
+def can_ask() -> bool:
+    """Whether somebody sits at the terminal."""
+    return sys.stdin.isatty()
 
 
 def _soak_of(height: Height, soaks: list[Soak]) -> str | None:

@@ -57,7 +57,7 @@ def parse_tape(text: str, readings: Readings, file: str = "tape") -> list[TapeRe
             continue
         if len(row) != len(header):
             raise RecordingError(file, f"has {len(row)} cells, the header has {len(header)}", number)
-        time_s = _time_s(row[header.index(time_name)], readings, (file, number, time_name))
+        time_s = moment_s(row[header.index(time_name)], readings, (file, number, time_name))
         deviation_m = DEVIATION_m
         if _UNCERTAINTY in header and (cell := row[header.index(_UNCERTAINTY)]):
             bounds = (LEAST_DEVIATION_m, MOST_DEVIATION_m)
@@ -91,7 +91,8 @@ def _columns(header: list[str], time_name: str, readings: Readings, file: str) -
     return columns
 
 
-def _time_s(cell: str, readings: Readings, where: tuple[str, int, str]) -> float:
+def moment_s(cell: str, readings: Readings, where: tuple[str, int, str]) -> float:
+    """Return a cell's time in seconds since a recording's begin; `where` is file, row, and `time` or `elapsed_s`."""
     file, row, column = where
     if column == "elapsed_s":
         time_s = _number(cell, where)

@@ -7,6 +7,7 @@ journal, the analysis finds the same alarm, and the store knows it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.alarm_store import Changes, Seen
@@ -85,8 +86,9 @@ class Watcher:
         latest = self._latest()
         self._take_acknowledgements()
         other = (None if latest is None else latest.id) != (None if self._soak is None else self._soak.id)
-        # a height by hand may have been measured long before the newest reading: the soak is read again, as in a replay
-        if other or self.register.beside() != self._beside:
+        # a height by hand or a note may be of long before the newest reading, and what was said of the soak may have been
+        # put right: it is read again, as in a replay
+        if other or self.register.beside() != self._beside or _corrected(self._soak, latest):
             self.follower = self._take_up(latest)
             return other
         if latest is not None and latest != self._soak:
@@ -248,3 +250,10 @@ class Watcher:
         if self._held and self._caught_up:
             told, self._held = self._held, Changes()
             self.on_changes(told)
+
+
+def _corrected(before: Soak | None, now: Soak | None) -> bool:
+    """Whether something else than the end of a running soak is new."""
+    if before is None or now is None or before == now:
+        return False
+    return before.ended is not None or replace(now, last_entry=None, ended=None) != before

@@ -117,6 +117,16 @@ class JournalReader:
         except FILE_ERRORS as error:
             raise refusal(self.path, error, "can't be read") from error
 
+    def channels(self) -> tuple[str, ...]:
+        """The channels of the newest boot, none if there is none yet."""
+        boots = self.boots()
+        return boots[max(boots)].channels if boots else ()
+
+    def sections(self) -> tuple[str, ...]:
+        """The sections whose pressure the newest boot reads."""
+        named = (name.rpartition(".") for name in self.channels())
+        return tuple(section for section, _, what in named if what == "pressure" and section != "ambient")
+
     def configurations(self) -> list[Configuration]:
         """The settings that were in force, oldest first."""
         rows = self._rows("SELECT first_entry, fingerprint, text, crc FROM configurations ORDER BY id", ())

@@ -99,6 +99,9 @@ def test_what_is_no_longer_seen_is_cleared_only_when_all_was_looked_at(store: Al
     store.reconcile(1, [LEAK], describe, complete=True)
     assert not store.reconcile(1, [], describe, complete=False)
     assert len(store.reconcile(1, [], describe, complete=True).cleared) == 1
+    # it stands after all: whoever was told that it is over must be told
+    assert len(store.reconcile(1, [LEAK], describe, complete=True).raised) == 1
+    assert not store.reconcile(1, [LEAK], describe, complete=True)
 
 
 def test_the_end_of_a_soak_closes_its_alarms_only(store: AlarmStore) -> None:

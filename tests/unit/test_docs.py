@@ -13,6 +13,7 @@ import typer
 import analysis
 import logger
 from analysis import commands
+from analysis.notes_file import parse_notes
 from analysis.recording import Readings, read_recording
 from analysis.tape_file import parse_tape
 from logger.settings import settings_from_text
@@ -122,6 +123,13 @@ def test_the_recording_in_the_readme_is_read(tmp_path: Path) -> None:
     readings = read_recording(file)
     assert readings.values["front_left.pressure"][0] == pytest.approx(812.4e3)
     assert readings.values["ambient.temperature"][0] == pytest.approx(292.95)
+
+
+def test_the_notes_in_the_readme_are_read() -> None:
+    (example,) = _blocks(README, "notes")
+    begin = np.datetime64("2027-01-15T18:00", "us")
+    readings = Readings(begin, np.array([0.0, 50_400.0]), {"front_left.pressure": np.zeros(2)})
+    assert [note.kind for note in parse_notes(example, readings)] == ["valve", "moved"]
 
 
 def test_the_heights_by_hand_in_the_readme_are_read() -> None:

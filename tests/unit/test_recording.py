@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.plausible_units import nonsense
 from analysis.recording import RecordingError, parse_recording, read_recording
 
 HEAD = "time,a.pressure_kPa\n"
@@ -216,6 +217,9 @@ def test_all_cells_are_read_as_python_reads_them(
         with pytest.raises(RecordingError, match="no reading"):
             parse(text)
         return
+    table_of = {"a.pressure_kPa": pressures, "a.height_mm": [row[2] for row in expected]}
+    if nonsense({name: np.array(column) for name, column in table_of.items()}) is not None:
+        return  # made-up numbers may be out of any unit; tests/unit/test_plausible_units.py
     readings = parse_recording(text.encode())
     begin = expected[0][0]
     assert readings.time_s.tolist() == [(row[0] - begin) / timedelta(seconds=1) for row in expected]

@@ -188,6 +188,8 @@ def test_a_register_of_the_first_version_is_renewed_and_keeps_its_soaks(journal:
     with closing(sqlite3.connect(soaks_path(journal))) as connection:
         connection.execute("DROP TABLE tape")
         connection.execute("DROP TABLE blanks")
+        connection.execute("DROP TABLE notes")
+        connection.execute("DROP TABLE corrections")
         connection.execute("DROP TABLE acknowledgements")
         connection.execute("DROP TABLE seal")
         connection.execute("PRAGMA user_version = 1")

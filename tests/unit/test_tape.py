@@ -261,7 +261,7 @@ def test_a_height_entered_late_is_taken_in_and_live_is_replay(journal: Path) -> 
         assert verdicts.pop("rear_left") == "leaking"
         assert "leaking" not in verdicts.values()
         # a reading that is corrected counts as corrected
-        run("tape", "correct", "1", "900 mm", "-j", str(journal))
+        run("tape", "correct", "1", "900 mm", "--sure", "-j", str(journal))
         assert text(drained()) == text(analyse_journal(journal, None))
         heights = read_register(journal)[1].heights
         assert [h.id for h in heights if h.withdrawn] == [1]
@@ -324,7 +324,10 @@ def test_a_height_counts_in_the_soak_in_which_it_was_measured(journal: Path) -> 
             ("add", "rear_left=650 mm", "--uncertainty", "1 m"),
             "--uncertainty: 1 m is implausible; did you mean 1 mm",
         ),
-        (("add", "rear_left=850 mm"), "200 mm from the last height"),
+        (
+            ("add", "rear_left=850 mm"),
+            "rear_left 850 mm is 200 mm above its last height, 650 mm at .* the cold explains .* add --sure",
+        ),
         (("correct", "9", "650 mm"), "no height number 9"),
         (("withdraw", "9"), "no height number 9"),
         (("list", "--soak", "two"), "no soak 'two'"),
