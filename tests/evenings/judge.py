@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.analyse_command import analyse_readings
 from analysis.findings import Ahead
+from analysis.notes import Note
 from analysis.recording import Readings, parse_recording
 from analysis.recording_writer import RecordingWriter
 from analysis.tape import TapeReading
@@ -67,13 +68,13 @@ def hear(row: Row, seed: int) -> list[Said]:
 def straight(recorded: Recorded) -> dict[str, Any]:
     """Return the findings of the readings as they are in memory."""
     readings = Readings(BEGIN_UTC, recorded.time_s, recorded.values)
-    return analyse_readings(readings, recorded.settings, "evening", _tape(recorded))
+    return analyse_readings(readings, recorded.settings, "evening", _tape(recorded), _notes(recorded))
 
 
 def through_the_door(recorded: Recorded) -> dict[str, Any]:
     """Return the findings of the file; PlainError where it is refused."""
     readings = parse_recording(as_csv(recorded).encode(), "evening.csv")
-    return analyse_readings(readings, recorded.settings, "evening", _tape(recorded))
+    return analyse_readings(readings, recorded.settings, "evening", _tape(recorded), _notes(recorded))
 
 
 def as_csv(recorded: Recorded) -> str:
@@ -90,6 +91,13 @@ def as_csv(recorded: Recorded) -> str:
 
 def _tape(recorded: Recorded) -> list[TapeReading]:
     return [TapeReading(at_s, name, height_m) for at_s, name, height_m in recorded.tape]
+
+
+def _notes(recorded: Recorded) -> list[Note]:
+    return [
+        Note(kind, BEGIN_UTC + np.timedelta64(round(at_s * 1e6), "us"), names)
+        for at_s, kind, names in recorded.notes
+    ]
 
 
 def weigh(row: Row, seed: int, night: Night, recorded: Recorded, found: dict[str, Any]) -> list[Said]:

@@ -31,6 +31,7 @@ from logger.virtual.weather import HourlyRecord
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from analysis.notes import Kind
     from logger.virtual.plan import Simulated, Support
 
 Array = NDArray[np.float64]
@@ -87,6 +88,8 @@ class Recorded:
     """Share of the gas that went within the worst five minutes."""
     least_share_of_fill: dict[str, float]
     """The lowest gauge pressure, true or read, as a share of the first one."""
+    notes: tuple[tuple[float, Kind, tuple[str, ...]], ...]
+    """What somebody has written down: seconds since the first row, kind, sections."""
     before_s: Array
     """Times of the rows before the recording's begin, which a journal has and a recording has not: negative."""
     before: Values
@@ -120,6 +123,8 @@ class Night:
     drops_rows: list[Any] = field(default_factory=list)
     tape: Any = None
     """A function of the scene that returns heights by hand: hour, section, m."""
+    notes: list[tuple[float, Kind, tuple[str, ...]]] = field(default_factory=list)
+    """What somebody has written down: hour, kind, sections."""
     jumps: list[tuple[float, float]] = field(default_factory=list)
     allowed: dict[str, frozenset[str]] = field(default_factory=dict)
     """The verdicts that are honest, where the true loss doesn't say it."""
@@ -320,6 +325,7 @@ temperature_coefficient = "0.02 %/K"
             worst_2h_per_day=_by_corner(_worst(fallen, 2.0 * HOUR_S / self.period_s) * 12.0),
             worst_5min=_by_corner(_worst(fallen, 300.0 / self.period_s)),
             least_share_of_fill=_by_corner(least),
+            notes=tuple((h * HOUR_S - time_s[first], kind, names) for h, kind, names in self.notes),
             before_s=time_s[early] - time_s[first],
             before={name: column[early] for name, column in values.items()},
             jumps=tuple((h * HOUR_S - time_s[first], seconds) for h, seconds in self.jumps),

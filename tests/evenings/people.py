@@ -157,3 +157,44 @@ def another_car(night: Night) -> None:
     night.untested()
     # what reads lower has lost, as far as the file can tell
     night.allow("undecided", "leaking", sections=tuple(n for n, factor in factors.items() if factor < 1.0))
+
+
+# -- written down ------------------------------------------------------------------------------------------------
+
+
+@evening("a valve is opened for a minute, 5 % goes, and it is written down; tight otherwise", supports=BOTH)
+def valve_noted(night: Night) -> None:
+    hour = night.some(4.0, 10.0)
+    night.seep(FR, 5.0, hour, hour + 1.0 / 60.0)
+    night.notes.append((hour, "valve", (FR,)))
+    # what was let out on purpose is nobody's leak
+    night.allow("tight", "undecided", sections=(FR,))
+
+
+@evening("a refill of 8 % is written down, the corner leaks 12 %/day before and after", supports=BOTH)
+def refill_noted_and_a_leak(night: Night) -> None:
+    night.leak(RL, 12.0)
+    night.fill(RL, 8.0, 7.0)
+    night.notes.append((7.0, "refill", (RL,)))
+
+
+@evening("a refill is written down, a drop of 8 % two hours later is not", supports=BOTH, reasons=FILLED)
+def refill_noted_and_a_drop(night: Night) -> None:
+    night.fill(RL, 8.0, 5.0)
+    night.notes.append((5.0, "refill", (RL,)))
+    night.drop(RL, 8.0, 7.5)
+    night.asks = (RL,)
+
+
+@evening("a valve is written down at another corner than the one that drops by 6 %", reasons=FILLED)
+def valve_noted_elsewhere(night: Night) -> None:
+    night.drop(FL, 6.0, 6.0)
+    night.notes.append((6.0, "valve", (RR,)))
+    night.asks = (FL,)
+
+
+@evening("a toolbox is put in and written down, one corner leaks 10 %/day", supports=STANDING)
+def toolbox_noted(night: Night) -> None:
+    carry(night, {RL: 11.0, RR: 11.0}, 6.0)
+    night.notes.append((6.0, "load", ()))
+    night.leak(FL, 10.0)
