@@ -82,11 +82,15 @@ def _section(soak: SoakAnalysis, evidence: Evidence, states: Array, i: int) -> G
     else:
         lost = _lost(soak, evidence, i, time_s)
         left, low, high = np.exp(-lost)
+        if used.any():  # after the last reading nobody knows
+            after = np.arange(len(points)) > np.flatnonzero(used)[-1]
+            left, low, high = (np.where(after, np.nan, line) for line in (left, low, high))
         explained = states[i].copy()
         explained[:, list(_LEFT_IN_THE_DOTS)] = 0.0
         cleared = ((y - np.einsum("tmn,mn->tm", x, explained)) * model).sum(axis=1)
         for step in estimator.steps:
-            if step.section == soak.sections[i]:
+            # what rose is no gas of the beginning's; what fell is in the line, as a loss
+            if step.section == soak.sections[i] and step.size > 0.0:
                 cleared = cleared + np.where(time_s < step.time_s - 1.0, step.size, 0.0)
         # 100 % is where the line begins
         middle = np.nanmedian(cleared + lost[0]) if used.any() else 0.0
@@ -144,7 +148,11 @@ def _lost(soak: SoakAnalysis, evidence: Evidence, i: int, time_s: Array) -> Arra
     elapsed_s = max(estimator.time_s - estimator.begun_s, 1.0)
     spread = evidence.mean_deviation_per_s[i][row, shape]
     whole = (evidence.mean_loss_per_s[i][row, shape] + spread * normal) * elapsed_s
+    fallen = [step for step in soak.steps_of(i) if step.size < 0.0]
+    whole = whole + sum(step.size for step in fallen)
     lost = whole * _share_by(soak, i, row % estimator.models, shape, time_s)  # (T, draws)
+    for step in fallen:
+        lost = lost - np.where(time_s >= step.time_s - 1.0, step.size, 0.0)[:, None]
     low, high = np.quantile(lost, (0.025, 0.975), axis=1)
     return np.stack([lost.mean(axis=1), high, low])
 

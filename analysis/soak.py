@@ -443,7 +443,7 @@ class SoakAnalysis:
     def fell_far(self) -> NDArray[np.bool_]:
         """Return which of those fell further than any temperature takes them, (S,)."""
         far = [any(s.size < -MOST_THERMAL for s in self.steps_of(i)) for i in range(len(self.sections))]
-        return self.fell & np.array(far)
+        return np.asarray(self.fell & np.array(far))
 
     def steps_of(self, i: int) -> list[Step]:
         """Return how section `i` moved by itself, faster than cooling can, in time order."""
