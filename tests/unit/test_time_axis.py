@@ -1,0 +1,194 @@
+"""The time axis from the rig's mouth to the export: conversation, keeper, clock and journal together.
+
+The rig here knows the true time of each sample that it took; events, identities, wraps and restarts come in between.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from logger.clock import HostTime
+from logger.conversation import Conversation
+from logger.journal import Entry, Journal
+from logger.journal_reader import JournalReader
+from logger.keeper import Keeper
+from logger.protocol import Acknowledge, Identify, Identity, Resend, RigEvent, Sample
+from logger.settings import RigSettings
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from logger.protocol import RigRecord
+
+WRAP_ms = 1 << 32
+# an arbitrary moment, 2026-11-25T12:00:00Z
+UTC_us = 1_795_608_000_000_000
+
+
+@dataclass
+class TrueRig:
+    """A rig whose samples are held until acknowledged; `true_ms` says when each was taken, on the world's clock."""
+
+    world_ms: int = 0
+    name: str = "bench"
+    channels: tuple[str, ...] = ("a.pressure", "ambient.temperature")
+    period_ms: int = 1000
+    boot: int = 7
+    booted_ms: int = 0
+    first_uptime_ms: int = 0
+    true_ms: dict[tuple[int, int], int] = field(default_factory=dict)
+    held: deque[Sample] = field(default_factory=deque)
+    next_seq: int = 0
+    cursor: int = 0
+
+    def uptime_ms(self, at_ms: int | None = None) -> int:
+        at_ms = self.world_ms if at_ms is None else at_ms
+        return (self.first_uptime_ms + at_ms - self.booted_ms) % WRAP_ms
+
+    def take(self) -> None:
+        """A period passes, and a sample is taken at its end."""
+        self.world_ms += self.period_ms
+        values = (self.next_seq % 30_000, len(self.channels))
+        self.held.append(Sample(self.boot, self.next_seq, self.uptime_ms(), values))
+        self.true_ms[self.boot, self.next_seq] = self.world_ms
+        self.next_seq += 1
+
+    def reboot(self) -> None:
+        self.boot, self.booted_ms, self.first_uptime_ms = self.boot + 1, self.world_ms, 0
+        self.next_seq = self.cursor = 0
+        self.held.clear()
+
+    def identity(self) -> Identity:
+        first = self.held[0].seq if self.held else self.next_seq
+        return Identity(
+            1, self.name, "v1", self.period_ms, self.boot, first, self.next_seq - 1, self.channels
+        )
+
+    def event(self, ago_ms: int = 0) -> RigEvent:
+        """Something happened so long ago (less than zero: the rig's own idea of when is ahead)."""
+        return RigEvent(self.boot, self.uptime_ms(self.world_ms - ago_ms), "converter", f"{self.world_ms}")
+
+    def say(self, at_most: int = 1_000_000) -> list[RigRecord]:
+        first = self.held[0].seq if self.held else self.next_seq
+        self.cursor = max(self.cursor, first)
+        said = list(self.held)[self.cursor - first :][:at_most]
+        self.cursor += len(said)
+        return list(said)
+
+
+@dataclass
+class Host:
+    """Conversation, keeper and journal, as the daemon holds them; the world's clock is the rig's."""
+
+    path: Path
+    rig: TrueRig
+    wall_us: int = 0
+    """How far the host's wall clock is off."""
+
+    def __post_init__(self) -> None:
+        self.start()
+
+    def start(self) -> None:
+        self.keeper = Keeper(Journal.open(self.path), RigSettings())
+        self.conversation = Conversation(self.keeper.stored_boots())
+        self.conversation.opened(self.now_s)
+        self.settle()
+
+    @property
+    def now_s(self) -> float:
+        return self.rig.world_ms / 1000
+
+    def kill(self) -> None:
+        self.keeper.close()
+        self.start()
+
+    def hear(self, *records: RigRecord) -> None:
+        for record in records:
+            self.conversation.hear(record, self.now_s)
+        self.settle()
+
+    def settle(self) -> None:
+        """Commit, and let the rig hear what is said to it; as long as there is something to say."""
+        for _ in range(20):
+            items = self.conversation.take_items()
+            now_us = round(self.now_s * 1e6)
+            safe = self.keeper.keep(items, HostTime(now_us, UTC_us + now_us + self.wall_us))
+            if safe is not None:
+                self.conversation.committed(*safe, self.now_s)
+            commands = self.conversation.take_commands()
+            if not commands:
+                return
+            for command in commands:
+                match command:
+                    case Identify():
+                        self.conversation.hear(self.rig.identity(), self.now_s)
+                    case Resend(boot, seq) if boot == self.rig.boot:
+                        self.rig.cursor = seq
+                    case Acknowledge(boot, seq) if boot == self.rig.boot:
+                        while self.rig.held and self.rig.held[0].seq <= seq:
+                            self.rig.held.popleft()
+        raise AssertionError("they talk for ever")
+
+    def finish(self) -> None:
+        """All that the rig holds arrives."""
+        self.hear(*self.rig.say())
+        self.keeper.close()
+
+
+def rows(path: Path, kinds: str = "D") -> list[Entry]:
+    with JournalReader(path) as reader:
+        out: list[Entry] = []
+        while entries := reader.read(700):
+            out += [entry for entry in entries if entry.kind in kinds]
+    return out
+
+
+def off(path: Path, rig: TrueRig, tolerance_us: int = 0) -> int:
+    """How many samples stand at another time than they were taken at, measured from the first one."""
+    with JournalReader(path) as reader:
+        boots = reader.boots()
+    samples = rows(path)
+    key = [(boots[entry.boot_id or 0].boot, entry.seq or 0) for entry in samples]
+    begin_us = samples[0].rig_us - 1000 * rig.true_ms[key[0]]
+    return sum(
+        abs(entry.rig_us - begin_us - 1000 * rig.true_ms[one]) > tolerance_us
+        for entry, one in zip(samples, key, strict=True)
+    )
+
+
+def backlog_with(
+    tmp_path: Path, *events: RigEvent | int, held: int = 3600, rig: TrueRig | None = None
+) -> Host:
+    """A few samples live, `held` while nobody listens, sent again with events after a third of them, a few more live.
+
+    An event given as a number happened so many ms ago.
+    """
+    rig = rig or TrueRig()
+    host = Host(tmp_path / "a.journal", rig)
+    for _ in range(18):
+        rig.take()
+        host.hear(*rig.say())
+    for _ in range(held):
+        rig.take()
+    host.conversation.opened(host.now_s)
+    host.settle()
+    heard = [rig.event(event) if isinstance(event, int) else event for event in events]
+    host.hear(*rig.say(held // 3), *heard, *rig.say())
+    for _ in range(18):
+        rig.take()
+        host.hear(*rig.say())
+    host.finish()
+    return host
+
+
+def test_an_event_of_now_in_the_middle_of_a_backlog_moves_no_sample(tmp_path: Path) -> None:
+    host = backlog_with(tmp_path, 0)
+    assert len(rows(host.path)) == 3636
+    assert off(host.path, host.rig) == 0
+    [event] = rows(host.path, "E")
+    newest = next(
+        entry for entry in rows(host.path) if entry.seq == 3617
+    )  # the last one before the line was there
+    assert (event.rig_us, event.utc_us) == (newest.rig_us, newest.utc_us)
