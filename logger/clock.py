@@ -228,7 +228,11 @@ class RigClock:
             stamp = self.aside(now)
             return Stamp(stamp.rig_us + max(self._passed_us(now) or 0, 0), stamp.utc_us)
         self._watch_wall(now)
-        uptime_us = 1000 * unwrap_ms(uptime_ms, self._expected_ms(self._backlog_end, now))
+        if self._mode == "host" and self._newest_monotonic_us is not None:
+            expected_ms: int | None = self._uptime_ms + (now.monotonic_us - self._newest_monotonic_us) // 1000
+        else:
+            expected_ms = self._expected_ms(self._backlog_end, now)
+        uptime_us = 1000 * unwrap_ms(uptime_ms, expected_ms)
         rig_us = self._anchor.rig_us + uptime_us
         delay_us = self._delay.value_us
         taken_us = now.monotonic_us if delay_us is None else uptime_us + delay_us

@@ -225,8 +225,10 @@ class Conversation:
         life = self._current
         if life is None or identity.boot != life.identity.boot or identity.last_seq < life.wanted - 1:
             return None
+        if identity.first_seq > life.wanted:
+            return life if self._identified else None  # what it lost meanwhile is a gap
         # where its buffer begins is our own doing
-        return life if identity.first_seq <= life.wanted and identity.first_seq in self._begins else None
+        return life if identity.first_seq in self._begins else None
 
     def _goes_on(self, life: BootSamples, identity: Identity) -> bool:
         if identity.channels == life.identity.channels:

@@ -5,9 +5,16 @@ The rig here knows the true time of each sample that it took; events, identities
 
 from __future__ import annotations
 
+import json
+import tempfile
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from logger.clock import HostTime
 from logger.conversation import Conversation
@@ -18,8 +25,6 @@ from logger.protocol import Acknowledge, Identify, Identity, Resend, RigEvent, S
 from logger.settings import RigSettings
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from logger.protocol import RigRecord
 
 WRAP_ms = 1 << 32
@@ -42,10 +47,13 @@ class TrueRig:
     held: deque[Sample] = field(default_factory=deque)
     next_seq: int = 0
     cursor: int = 0
+    depth: int = 1_000_000
+    slipped_ms: int = 0
+    """How far the rig's uptime is off from what it should be: what a firmware must not do."""
 
     def uptime_ms(self, at_ms: int | None = None) -> int:
         at_ms = self.world_ms if at_ms is None else at_ms
-        return (self.first_uptime_ms + at_ms - self.booted_ms) % WRAP_ms
+        return (self.first_uptime_ms + at_ms - self.booted_ms + self.slipped_ms) % WRAP_ms
 
     def take(self) -> None:
         """A period passes, and a sample is taken at its end."""
@@ -54,6 +62,8 @@ class TrueRig:
         self.held.append(Sample(self.boot, self.next_seq, self.uptime_ms(), values))
         self.true_ms[self.boot, self.next_seq] = self.world_ms
         self.next_seq += 1
+        if len(self.held) > self.depth:
+            self.held.popleft()
 
     def reboot(self) -> None:
         self.boot, self.booted_ms, self.first_uptime_ms = self.boot + 1, self.world_ms, 0
@@ -133,6 +143,8 @@ class Host:
 
     def finish(self) -> None:
         """All that the rig holds arrives."""
+        self.conversation.opened(self.now_s)
+        self.settle()
         self.hear(*self.rig.say())
         self.keeper.close()
 
@@ -192,3 +204,113 @@ def test_an_event_of_now_in_the_middle_of_a_backlog_moves_no_sample(tmp_path: Pa
         entry for entry in rows(host.path) if entry.seq == 3617
     )  # the last one before the line was there
     assert (event.rig_us, event.utc_us) == (newest.rig_us, newest.utc_us)
+
+
+# -- every order ---------------------------------------------------------------------------------------------
+
+DAY_ms = 86_400_000
+STEPS = st.one_of(
+    st.tuples(st.just("live"), st.integers(1, 20)),
+    st.tuples(st.just("away"), st.sampled_from([1, 7, 60, 700, 1500])),
+    st.tuples(st.just("say"), st.integers(1, 900)),
+    st.tuples(st.just("event"), st.integers(-10 * DAY_ms, 10 * DAY_ms)),
+    st.tuples(st.just("event now"), st.just(0)),
+    st.tuples(st.just("identity"), st.just(0)),
+    st.tuples(st.just("plug"), st.just(0)),
+    st.tuples(st.just("kill"), st.just(0)),
+    st.tuples(st.just("reboot"), st.just(0)),
+    st.tuples(st.just("rename"), st.integers(1, 3)),
+    st.tuples(st.just("clock set"), st.integers(-2 * DAY_ms, 2 * DAY_ms)),
+)
+
+
+@settings(max_examples=80, deadline=None, derandomize=True)
+@given(
+    story=st.lists(STEPS, min_size=3, max_size=25),
+    first_uptime_ms=st.sampled_from([0, 12, WRAP_ms // 2, WRAP_ms - 5_000, WRAP_ms - DAY_ms]),
+    period_ms=st.sampled_from([10, 1000, 60_000, 3_600_000]),
+    depth=st.sampled_from([50, 1_000_000]),
+)
+# an event of now comes after its boot's first sample, while two months of samples wait
+@example([("live", 1), ("away", 1500), ("event now", 0), ("kill", 0), ("say", 900)], 12, 3_600_000, 1_000_000)
+@example([("live", 3), ("away", 1500), ("plug", 0), ("live", 3)], WRAP_ms - 5_000, 3_600_000, 50)
+def test_samples_keep_their_times_whatever_is_said_between_them(
+    story: list[tuple[str, int]], first_uptime_ms: int, period_ms: int, depth: int
+) -> None:
+    """Intervals of each boot's samples are those of the rig, to the microsecond; an event's time is its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        rig = TrueRig(first_uptime_ms=first_uptime_ms, period_ms=period_ms, depth=depth)
+        host = Host(Path(folder) / "a.journal", rig)
+        events_ms: dict[str, int] = {}
+        for what, size in story:
+            told(host, what, size, events_ms)
+        host.finish()
+        assert not rows(host.path, "C") or {
+            json.loads(note.body)["kind"] for note in rows(host.path, "C")
+        } <= {
+            "step",
+            "behind",
+            "names",
+        }
+        held_against(host, events_ms)
+
+
+def told(host: Host, what: str, size: int, events_ms: dict[str, int]) -> None:
+    rig = host.rig
+    match what:
+        case "live":
+            for _ in range(size):
+                rig.take()
+                host.hear(*rig.say())
+        case "away":
+            for _ in range(size):
+                rig.take()
+        case "say":
+            host.hear(*rig.say(size))
+        case "event" | "event now":
+            event = replace(rig.event(size), text=f"number {len(events_ms)}")
+            events_ms[event.text] = rig.world_ms - size
+            host.hear(event)
+        case "identity":
+            host.hear(rig.identity())
+        case "plug":
+            host.conversation.closed()
+            host.conversation.opened(host.now_s)
+            host.settle()
+        case "kill":
+            host.kill()
+        case "reboot":
+            host.hear(*rig.say())
+            rig.reboot()
+            host.hear(rig.identity())
+        case "rename":
+            rig.name = f"bench-{size}"
+            host.hear(rig.identity())
+        case "clock set":
+            host.wall_us += 1000 * size
+
+
+def held_against(host: Host, events_ms: dict[str, int]) -> None:
+    with JournalReader(host.path) as reader:
+        boots = {number: record.boot for number, record in reader.boots().items()}
+    entries = rows(host.path, "DEG")
+    samples = [entry for entry in entries if entry.kind == "D"]
+    numbers = [(boots[entry.boot_id or 0], entry.seq or 0) for entry in samples]
+    assert len(set(numbers)) == len(numbers), "stored twice"
+    missing = {
+        (boots[gap.boot_id or 0], seq)
+        for gap in entries
+        if gap.kind == "G"
+        for seq in range(gap.seq or 0, json.loads(gap.body)["last_seq"] + 1)
+    }
+    assert not missing & set(numbers), "a gap over what is stored"
+    assert missing | set(numbers) == set(host.rig.true_ms)
+    assert all(b.rig_us > a.rig_us for a, b in pairwise(samples))
+    zero_us: dict[int, int] = {}
+    for entry in entries:
+        boot = boots[entry.boot_id or 0]
+        if entry.kind == "D":
+            place_us = entry.rig_us - 1000 * host.rig.true_ms[boot, entry.seq or 0]
+            assert zero_us.setdefault(boot, place_us) == place_us, (boot, entry.seq)
+        elif entry.kind == "E" and boot in zero_us:
+            assert entry.rig_us - 1000 * events_ms[json.loads(entry.body)["text"]] == zero_us[boot]
