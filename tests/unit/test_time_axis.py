@@ -11,18 +11,22 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from analysis.export import export_recording
+from analysis.live import JournalSoak
 from logger.clock import HostTime
 from logger.conversation import Conversation
+from logger.conversions import open_conversions
 from logger.journal import Entry, Journal
 from logger.journal_reader import JournalReader
 from logger.keeper import Keeper
 from logger.protocol import Acknowledge, Identify, Identity, Resend, RigEvent, Sample
-from logger.settings import RigSettings
+from logger.settings import RigSettings, settings_from_text
 
 if TYPE_CHECKING:
     from logger.protocol import RigRecord
@@ -58,7 +62,7 @@ class TrueRig:
     def take(self) -> None:
         """A period passes, and a sample is taken at its end."""
         self.world_ms += self.period_ms
-        values = (self.next_seq % 30_000, len(self.channels))
+        values = (self.next_seq % 30_000,) * len(self.channels)
         self.held.append(Sample(self.boot, self.next_seq, self.uptime_ms(), values))
         self.true_ms[self.boot, self.next_seq] = self.world_ms
         self.next_seq += 1
@@ -147,6 +151,12 @@ class Host:
         self.settle()
         self.hear(*self.rig.say())
         self.keeper.close()
+
+
+def live(host: Host, count: int) -> None:
+    for _ in range(count):
+        host.rig.take()
+        host.hear(*host.rig.say())
 
 
 def rows(path: Path, kinds: str = "D") -> list[Entry]:
@@ -256,38 +266,39 @@ def test_samples_keep_their_times_whatever_is_said_between_them(
 
 
 def told(host: Host, what: str, size: int, events_ms: dict[str, int]) -> None:
+    """One step of a story."""
     rig = host.rig
-    match what:
-        case "live":
-            for _ in range(size):
-                rig.take()
-                host.hear(*rig.say())
-        case "away":
-            for _ in range(size):
-                rig.take()
-        case "say":
-            host.hear(*rig.say(size))
-        case "event" | "event now":
-            event = replace(rig.event(size), text=f"number {len(events_ms)}")
-            events_ms[event.text] = rig.world_ms - size
-            host.hear(event)
-        case "identity":
-            host.hear(rig.identity())
-        case "plug":
-            host.conversation.closed()
-            host.conversation.opened(host.now_s)
-            host.settle()
-        case "kill":
-            host.kill()
-        case "reboot":
-            host.hear(*rig.say())
-            rig.reboot()
-            host.hear(rig.identity())
-        case "rename":
-            rig.name = f"bench-{size}"
-            host.hear(rig.identity())
-        case "clock set":
-            host.wall_us += 1000 * size
+    if what == "live":
+        live(host, size)
+    elif what == "away":
+        for _ in range(size):
+            rig.take()
+    elif what == "say":
+        host.hear(*rig.say(size))
+    elif what.startswith("event"):
+        event = replace(rig.event(size), text=f"number {len(events_ms)}")
+        events_ms[event.text] = rig.world_ms - size
+        host.hear(event)
+    elif what == "clock set":
+        host.wall_us += 1000 * size
+    elif what == "kill":
+        host.kill()
+    else:
+        identified(host, what, size)
+
+
+def identified(host: Host, what: str, size: int) -> None:
+    """A step after which the rig says who it is."""
+    rig = host.rig
+    if what == "plug":
+        host.conversation.closed()
+        host.conversation.opened(host.now_s)
+    elif what == "reboot":
+        host.hear(*rig.say())
+        rig.reboot()
+    elif what == "rename":
+        rig.name = f"bench-{size}"
+    host.hear(rig.identity())
 
 
 def held_against(host: Host, events_ms: dict[str, int]) -> None:
@@ -304,7 +315,9 @@ def held_against(host: Host, events_ms: dict[str, int]) -> None:
         for seq in range(gap.seq or 0, json.loads(gap.body)["last_seq"] + 1)
     }
     assert not missing & set(numbers), "a gap over what is stored"
-    assert missing | set(numbers) == set(host.rig.true_ms)
+    # what a rig overwrote before the first sample that was ever stored is not missing
+    known_from = min(missing | set(numbers), default=(0, 0))
+    assert missing | set(numbers) == {one for one in host.rig.true_ms if one >= known_from}
     assert all(b.rig_us > a.rig_us for a, b in pairwise(samples))
     zero_us: dict[int, int] = {}
     for entry in entries:
@@ -314,3 +327,169 @@ def held_against(host: Host, events_ms: dict[str, int]) -> None:
             assert zero_us.setdefault(boot, place_us) == place_us, (boot, entry.seq)
         elif entry.kind == "E" and boot in zero_us:
             assert entry.rig_us - 1000 * events_ms[json.loads(entry.body)["text"]] == zero_us[boot]
+
+
+# -- what a firmware must not do -----------------------------------------------------------------------------
+
+
+def notes(path: Path) -> list[dict[str, Any]]:
+    return [json.loads(note.body) for note in rows(path, "C")]
+
+
+@pytest.mark.parametrize("back_ms", [19_000, 1_500, 99_500])
+@pytest.mark.parametrize("first_uptime_ms", [0, WRAP_ms - 100_500])
+def test_an_uptime_that_goes_back_is_noted_and_moves_no_time(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, back_ms: int, first_uptime_ms: int
+) -> None:
+    rig = TrueRig(first_uptime_ms=first_uptime_ms)
+    host = Host(tmp_path / "a.journal", rig)
+    live(host, 100)
+    before = export_of(host.path, tmp_path)
+    rig.slipped_ms -= back_ms
+    live(host, 50)
+    host.kill()  # where it goes on is known to the next logger
+    live(host, 50)
+    host.finish()
+    assert off(host.path, rig) == 0
+    labels = [entry.utc_us - 1000 * rig.true_ms[7, entry.seq or 0] for entry in rows(host.path)]
+    assert set(labels) == {UTC_us}
+    after = export_of(host.path, tmp_path)
+    assert after[: len(before)] == before
+    [note] = notes(host.path)
+    # by so much less than the second that should have passed
+    went_s = (back_ms - 1000) / 1000
+    assert note["kind"] == "uptime"
+    assert note["seconds"] == pytest.approx(-went_s)
+    assert f"went back by {went_s:.1f} s" in note["sentence"]
+    assert note["sentence"] in caplog.text
+
+
+def export_of(journal: Path, folder: Path) -> list[str]:
+    with JournalReader(journal) as reader:
+        export_recording(reader, folder / "out.csv")
+    return (folder / "out.csv").read_text().splitlines()
+
+
+def test_a_single_wrong_uptime_leaves_the_samples_around_it_alone(tmp_path: Path) -> None:
+    rig = TrueRig()
+    host = Host(tmp_path / "a.journal", rig)
+    live(host, 50)
+    rig.slipped_ms = -30_000
+    live(host, 1)
+    rig.slipped_ms = 0
+    live(host, 50)
+    host.finish()
+    assert off(host.path, rig) == 0
+    assert len(notes(host.path)) == 1
+
+
+def test_a_rig_that_began_anew_under_its_old_number_is_dated_by_the_host(tmp_path: Path) -> None:
+    rig = TrueRig()
+    host = Host(tmp_path / "a.journal", rig)
+    live(host, 50)
+    rig.world_ms += 600_000  # it was off for ten minutes, and knows nothing of it
+    rig.slipped_ms = -rig.uptime_ms()
+    live(host, 50)
+    host.finish()
+    assert off(host.path, rig) == 0
+    assert {entry.utc_us - 1000 * rig.true_ms[7, entry.seq or 0] for entry in rows(host.path)} == {UTC_us}
+
+
+def test_an_uptime_that_stands_does_not_fill_the_journal(tmp_path: Path) -> None:
+    rig = TrueRig()
+    host = Host(tmp_path / "a.journal", rig)
+    live(host, 10)
+    for _ in range(100):
+        rig.slipped_ms -= 1500  # each sample half a second before the last
+        live(host, 1)
+    host.finish()
+    assert off(host.path, rig) == 0
+    assert len(notes(host.path)) == 7  # the 1st, 2nd, 4th … 64th time
+
+
+def test_two_rigs_that_take_turns_each_keep_their_intervals(tmp_path: Path) -> None:
+    """What the first one took while the second was logged comes late: it can't stand before that on one axis."""
+    one, other = TrueRig(), TrueRig(name="other", boot=8)
+    host = Host(tmp_path / "a.journal", one)
+    live(host, 20)
+    other.world_ms = one.world_ms
+    host.rig = other
+    host.conversation.opened(host.now_s)
+    host.settle()
+    for _ in range(30):
+        one.take()
+        live(host, 1)
+    host.rig = one
+    for _ in range(2):  # back to a boot that was left: it has to be said twice
+        host.conversation.opened(host.now_s)
+        host.settle()
+        one.take()
+    host.hear(*one.say())
+    host.finish()
+    samples = rows(host.path)
+    assert all(b.rig_us > a.rig_us for a, b in pairwise(samples))
+    late = [entry for entry in samples[50:] if entry.boot_id == samples[0].boot_id]
+    assert len(late) >= 30
+    assert {b.rig_us - a.rig_us for a, b in pairwise(late)} == {1_000_000}
+    assert [note["kind"] for note in notes(host.path)] == ["uptime"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"name": "bench-2"},
+        {"channels": ("b.pressure", "ambient.temperature")},
+        {"channels": ("a.pressure", "b.pressure", "ambient.temperature")},
+        {"name": "bench-2", "channels": ("b.pressure",)},
+    ],
+)
+@pytest.mark.parametrize("kill", [False, True])
+def test_names_that_change_within_a_boot_make_no_gap_and_nothing_twice(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, change: dict[str, Any], kill: bool
+) -> None:
+    rig = TrueRig(first_uptime_ms=WRAP_ms - 25_000)
+    host = Host(tmp_path / "a.journal", rig)
+    live(host, 50)
+    # three were stored, and the rig doesn't know it yet
+    unheard = deque(sample for sample in rig.held)
+    for _ in range(3):
+        rig.take()
+        unheard.append(rig.held[-1])
+        host.hear(*rig.say())
+    rig.held = unheard
+    for name, value in change.items():
+        setattr(rig, name, value)
+    host.hear(rig.identity())
+    live(host, 5)
+    if kill:
+        host.kill()
+    live(host, 5)
+    host.finish()
+    assert rows(host.path, "G") == []
+    assert [entry.seq for entry in rows(host.path)] == list(range(63))
+    assert off(host.path, rig) == 0
+    with JournalReader(host.path) as reader:
+        boots = reader.boots()
+    names = [(boots[entry.boot_id or 0].rig, boots[entry.boot_id or 0].channels) for entry in rows(host.path)]
+    assert names == [("bench", ("a.pressure", "ambient.temperature"))] * 53 + [(rig.name, rig.channels)] * 10
+    [note] = notes(host.path)
+    assert note["kind"] == "names"
+    assert "samples from 53 on" in note["sentence"]
+    assert note["sentence"] in caplog.text
+
+
+def test_a_boot_under_other_names_is_no_restart_and_what_the_rig_did_is_told(tmp_path: Path) -> None:
+    rig = TrueRig()
+    host = Host(tmp_path / "a.journal", rig)
+    live(host, 5)
+    rig.name = "bench-2"
+    host.hear(rig.identity())
+    live(host, 5)
+    host.finish()
+    with JournalReader(host.path) as reader:
+        soak = JournalSoak(settings_from_text(""), open_conversions(reader, None))
+        boots = reader.boots()
+        soak.take(reader.read(), boots)
+    assert soak.restarts == 0
+    [said] = soak.notes()
+    assert said.startswith("The rig changed its names without a new boot number: rig bench became bench-2")
