@@ -87,9 +87,8 @@ def reported(bench: Bench) -> Row:
     exported = _exported(bench.folder, bench.journal)
     tally.wrong += misplaced + exported
     assert stored, "no event is in the journal"
-    return bench.row(
-        "rig: events while an hour is sent again", tally, f"{stored:,} events, each at its own time"
-    )
+    note = f"{stored:,} events stored, {misplaced} of them elsewhere than at their own time"
+    return bench.row("rig: events while an hour is sent again", tally, note)
 
 
 def _events(journal: Path, rig: TalkingLedger) -> tuple[int, int]:

@@ -25,7 +25,7 @@ from logger.conversions import open_conversions
 from logger.journal import Entry, Journal
 from logger.journal_reader import JournalReader
 from logger.keeper import Keeper
-from logger.protocol import Acknowledge, Identify, Identity, Resend, RigEvent, Sample
+from logger.protocol import Acknowledge, Identify, Identity, Resend, RigEvent, Sample, decode_rig
 from logger.settings import RigSettings, settings_from_text
 
 if TYPE_CHECKING:
@@ -327,6 +327,26 @@ def held_against(host: Host, events_ms: dict[str, int]) -> None:
             assert zero_us.setdefault(boot, place_us) == place_us, (boot, entry.seq)
         elif entry.kind == "E" and boot in zero_us:
             assert entry.rig_us - 1000 * events_ms[json.loads(entry.body)["text"]] == zero_us[boot]
+
+
+# -- what we give to others ----------------------------------------------------------------------------------
+
+STORIES = json.loads((Path(__file__).parents[2] / "firmware_notes" / "vectors.json").read_text())["times"]
+
+
+@pytest.mark.parametrize("story", [pytest.param(story, id=story["name"][:50]) for story in STORIES])
+def test_the_host_dates_samples_as_the_vectors_say(story: dict[str, Any], tmp_path: Path) -> None:
+    keeper = Keeper(Journal.open(tmp_path / "a.journal"), RigSettings())
+    conversation = Conversation()
+    conversation.opened(100.0)
+    for line in story["lines"]:
+        conversation.hear(decode_rig(line.encode()), 100.0)
+    keeper.keep(conversation.take_items(), HostTime(100_000_000, UTC_us))
+    keeper.close()
+    samples = rows(tmp_path / "a.journal")
+    assert [[s.seq, (s.rig_us - samples[0].rig_us) / 1000] for s in samples] == story["times"]
+    assert rows(tmp_path / "a.journal", "G") == []
+    assert bool(notes(tmp_path / "a.journal")) == story["warned"]
 
 
 # -- what a firmware must not do -----------------------------------------------------------------------------
