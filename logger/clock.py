@@ -161,6 +161,8 @@ class RigClock:
         """The anchor before the last sample's, if that one's uptime went back."""
         self._uptime_ms: int | None = None
         self._seq: int | None = None
+        self._in_step = False
+        """The newest sample is this boot's last one."""
         self._slips = 0
         self._delay = _SmallestDelay()
         self._heard_at = HostTime(0, 0)
@@ -198,7 +200,7 @@ class RigClock:
         if self._boot != was and not renamed:
             self._delay, self._slips = _SmallestDelay(), 0
             self._anchor, self._before = record.anchor, None
-            self._uptime_ms, self._seq = uptime_ms, seq
+            self._uptime_ms, self._seq, self._in_step = uptime_ms, seq, False
 
     def stamp(self, uptime_ms: int, now: HostTime, seq: int) -> Stamp:
         """Rig time and label of a sample, from the rig's 32-bit uptime; later than those of the sample before."""
@@ -219,6 +221,7 @@ class RigClock:
         if self._newest is not None:
             rig_us = max(rig_us, self._newest.rig_us + 1)  # two samples of the same millisecond
         self._newest, self._newest_monotonic_us = Stamp(rig_us, self._label(rig_us, wall_us)), taken_us
+        self._in_step = True
         return self._newest
 
     def stamp_event(self, uptime_ms: int, now: HostTime) -> Stamp:
@@ -252,6 +255,12 @@ class RigClock:
 
     def _unwrapped_ms(self, uptime_ms: int, seq: int, now: HostTime, taken_us: int) -> int:
         """A sample's uptime from the anchor's zero; the anchor is moved where that would go back."""
+        last_ms, last_seq = self._uptime_ms, self._seq
+        if self._in_step and self._before is None and last_ms is not None and seq - 1 == last_seq:
+            # the next one, a while later: that is nearly all of them, by the ten thousand a second
+            ahead_ms = (uptime_ms - last_ms) % _WRAP_ms
+            if 0 < ahead_ms < _WRAP_ms // 2:
+                return last_ms + ahead_ms
         before, self._before = self._before, None
         expected_ms = self._expected_ms(seq, now)
         if before is not None and self._anchor is not None and expected_ms is not None:
