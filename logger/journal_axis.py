@@ -37,6 +37,8 @@ _EVENT = f"{SELECT_ENTRIES} WHERE kind = 'E' AND id <= ? ORDER BY id DESC LIMIT 
 _SAMPLE = f"{SELECT_ENTRIES} WHERE kind = 'D' AND id <= ? ORDER BY id DESC LIMIT 1"
 _SLACK_us = 1_000_000
 """By so much a host's clock may have been disciplined while a backlog came in; more means that it was set."""
+_JITTER_us = 100_000
+"""Less than this between two samples is how the rig took them; more, and no whole jump, is a label that moved."""
 
 
 class Axis:
@@ -51,6 +53,8 @@ class Axis:
         self._last: Entry | None = None
         """The last sample, put right."""
         self._pace_us: float | None = None
+        self._shift_us = 0
+        """By how much labels behind the event are later than the event's own."""
 
     def put_right(self, entries: Sequence[Entry], after: int) -> list[Entry]:
         """Entries that follow entry `after`, with their own rig times; raises JournalError where they can't be known."""
@@ -77,7 +81,7 @@ class Axis:
         event = self._entry(_EVENT, newest.id)
         while event is not None and (event.id == newest.id or _is_behind(newest, event)):
             if _spoils(event):
-                self._event = event
+                self._event, self._shift_us = event, 0
             event = self._entry(_EVENT, event.id - 1)
         if self._event is None:
             self._last = self._entry(_SAMPLE, after)
@@ -103,7 +107,7 @@ class Axis:
         if event is not None and _is_behind(entry, event):
             entry = entry._replace(rig_us=self._own_time_us(entry, event))
         elif _spoils(entry):
-            self._event = entry
+            self._event, self._shift_us = entry, 0
         elif entry.kind == "D":
             self._event = None
         if entry.kind == "D":
@@ -116,22 +120,25 @@ class Axis:
         offset_us = event.utc_us - event.rig_us
         if entry.utc_us - entry.rig_us == offset_us:
             return self._counted_us(entry, event, last)
-        rig_us = entry.utc_us - offset_us
+        rig_us = entry.utc_us - offset_us - self._shift_us
         boot = self._boot(entry)
+        if entry.kind == "D" and last is not None and last.seq is not None and entry.seq is not None:
+            paces_us = [boot.period_ms * 1000.0, *([] if self._pace_us is None else [self._pace_us])]
+            count, step_us = entry.seq - last.seq, rig_us - last.rig_us
+            over_us = min([step_us - round(pace_us * count) for pace_us in paces_us], key=abs)
+            if abs(over_us) > _JITTER_us:
+                # the first one may be shifted against the event, which was late and has moved the labels, too
+                if abs(over_us) > _SLACK_us and last.id > event.id:
+                    raise self._refusal(entry, event)
+                self._shift_us += over_us
+                rig_us -= over_us
+            rig_us = max(rig_us, last.rig_us + 1)
         if boot.anchor is not None:
             # an uptime has whole milliseconds
             rig_us = boot.anchor.rig_us + round((rig_us - boot.anchor.rig_us) / 1000) * 1000
-        if entry.kind == "E":
-            return rig_us
-        if rig_us > event.rig_us + _SLACK_us:
+        if entry.kind == "D" and rig_us > event.rig_us + _SLACK_us:
             raise self._refusal(entry, event)
-        if last is None or last.seq is None or entry.seq is None:
-            return rig_us
-        step_us = rig_us - last.rig_us
-        paces_us = [boot.period_ms * 1000.0, *([] if self._pace_us is None else [self._pace_us])]
-        if min(abs(step_us - pace_us * (entry.seq - last.seq)) for pace_us in paces_us) > _SLACK_us:
-            raise self._refusal(entry, event)
-        return max(rig_us, last.rig_us + 1)
+        return rig_us
 
     def _counted_us(self, entry: Entry, event: Entry, last: Entry | None) -> int:
         """Rig time by the number of periods since the last sample: the labels were made from the spoilt axis."""

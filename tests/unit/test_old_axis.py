@@ -8,9 +8,10 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import pytest
-from test_time_axis import Host, TrueRig, backlog_with, off, rows
+from test_time_axis import Host, TrueRig, backlog_with, off, rows, told
 
 import logger.keeper
+from analysis.commands import main
 from analysis.export import export_recording
 from analysis.recording import read_recording
 from logger.clock import HostTime, RigClock, Stamp, unwrap_ms
@@ -152,6 +153,28 @@ def test_an_event_before_the_first_sample_of_an_hour(before: pytest.MonkeyPatch,
     assert off(host.path, rig) == 0
 
 
+def test_a_late_event_that_moved_the_labels_too(before: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The old clock took the event's delay for that of the line: the labels behind it are late by as much."""
+    host = Host(tmp_path / "a.journal", TrueRig())
+    for what, size in (
+        ("live", 30),
+        ("away", 300),
+        ("live", 10),
+        ("away", 300),
+        ("identity", 0),
+        ("event", 20_000),
+        ("away", 700),
+        ("live", 14),
+    ):
+        told(host, what, size, {})
+    host.finish()
+    before.undo()
+    labels = [entry.utc_us - 1000 * host.rig.true_ms[7, entry.seq or 0] for entry in rows(host.path)]
+    assert max(labels) - min(labels) == 20_000_000
+    assert spoilt(host.path) > 250
+    assert off(host.path, host.rig) == 0
+
+
 def test_the_logger_goes_on_from_the_true_time_of_a_spoilt_end(
     before: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -191,7 +214,9 @@ def test_with_the_rig_s_own_clock_samples_are_counted(before: pytest.MonkeyPatch
     assert off(host.path, rig) == 0
 
 
-def test_a_clock_that_was_set_in_that_stretch_is_refused(before: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_a_clock_that_was_set_in_that_stretch_is_refused(
+    before: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     rig = TrueRig()
     host = Host(tmp_path / "a.journal", rig)
     for _ in range(600):
@@ -206,6 +231,13 @@ def test_a_clock_that_was_set_in_that_stretch_is_refused(before: pytest.MonkeyPa
         JournalError, match=r"an event of the rig \(entry \d+\) has moved the samples behind it"
     ):
         rows(host.path)
+    capsys.readouterr()
+    with pytest.raises(SystemExit, match="1"):
+        main(["export", "--journal", str(host.path), "-o", str(tmp_path / "out.csv")])
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "has moved the samples behind it" in said
+    assert not (tmp_path / "out.csv").exists()
 
 
 def test_a_sound_journal_is_read_as_it_was_written(tmp_path: Path) -> None:
