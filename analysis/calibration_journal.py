@@ -23,7 +23,7 @@ from analysis.export import label_offset_us
 from analysis.quantities import shown
 from logger.channels import Conversion, Quality
 from logger.clock import us_from_utc
-from logger.journal_reader import JournalReader, sample_blocks
+from logger.journal_reader import JournalReader, reaches_us, sample_blocks
 from logger.settings import NO_CALIBRATION
 from logger.units import ZERO_CELSIUS_K
 
@@ -142,7 +142,8 @@ def _read(reader: JournalReader, stretch: Stretch, settings: Settings, names: Se
             if names[0] in si.names:
                 quality = si.quality[inside, si.names.index(names[0])]
                 faults |= {Quality(q).name.lower().replace("_", " ") for q in quality if q}
-        if entries[-1].rig_us > end_us:
+        reached_us = reaches_us(entries)
+        if reached_us is not None and reached_us > end_us:
             break
     joined = {name: np.concatenate(parts) for name, parts in columns.items()}
     return _Readings(np.concatenate(times), joined, frozenset(faults))

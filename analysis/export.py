@@ -16,6 +16,7 @@ from analysis.files import whole_file
 from analysis.recording_writer import RecordingWriter, columns_for
 from logger.conversions import open_conversions
 from logger.errors import PlainError
+from logger.journal_reader import reaches_us
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -66,14 +67,15 @@ class _Span:
         count = 0
         for entry in entries:
             after_begin = self.begin_us is None or entry.rig_us >= self.begin_us
-            if entry.kind == "G" and after_begin and not self.is_over(entry):
+            if entry.kind == "G" and after_begin and not self.is_over([entry]):
                 gap = json.loads(entry.body)
                 count += gap["last_seq"] - gap["first_seq"] + 1
         return count
 
-    def is_over(self, entry: Entry) -> bool:
-        """Whether the entry lies behind the end."""
-        return self.end_us is not None and entry.rig_us > self.end_us
+    def is_over(self, entries: list[Entry]) -> bool:
+        """Whether the entries reach behind the end."""
+        end_us = reaches_us(entries)
+        return self.end_us is not None and end_us is not None and end_us > self.end_us
 
 
 def export_recording(
@@ -120,7 +122,7 @@ def export_recording(
                     last_us = int(labels_us[-1])
             missing += span.missing(entries)
             progress((reader.cursor - first_id) / max(newest.id - first_id, 1))
-            if span.is_over(entries[-1]):
+            if span.is_over(entries):
                 break
         if first_us is None:
             raise ExportError(f"{reader.path}: holds no sample in that time")

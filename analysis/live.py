@@ -20,6 +20,7 @@ from analysis.register import Beside, read_register
 from analysis.soak import SoakAnalysis
 from analysis.tape_register import readings_of
 from logger.channels import Quality
+from logger.clock import RIG_NOTES
 from logger.conversions import Conversions, stored_settings
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
@@ -63,9 +64,14 @@ class JournalSoak:
         self.newest_us = 0
         self.missing = 0
         self.boots_seen: set[int] = set()
+        self.restarts = 0
         self.events: list[tuple[int, str]] = []
+        self.wrongs: list[tuple[int, str]] = []
+        """What the firmware did that it must not, in the logger's words."""
         self.qualities: dict[str, str] = {}
         """Channels whose last reading was not good, and why."""
+        self._last: tuple[int, int] | None = None
+        """Boot and number of the last sample: under other names a boot has another row in the table of boots."""
         self._label_us = 0
         self._clock_noted = False
         self._moved_us = 0
@@ -76,12 +82,20 @@ class JournalSoak:
             if entry.kind == "G":
                 self.missing += _lost(entry.body)
             elif entry.kind == "C":
-                self._clock_noted = True
+                said = json.loads(entry.body)
+                if said["kind"] in RIG_NOTES:
+                    self.wrongs.append((entry.rig_us, said["sentence"]))
+                else:
+                    self._clock_noted = True
             elif entry.kind == "E":
                 said = json.loads(entry.body)
                 self.events.append((entry.rig_us, f"{said['code']} ({said['text']})"))
             elif entry.kind == "D" and entry.boot_id is not None:
                 self.boots_seen.add(entry.boot_id)
+                number, seq = boots[entry.boot_id].boot, entry.seq or 0
+                if self._last is not None and (number != self._last[0] or seq <= self._last[1]):
+                    self.restarts += 1
+                self._last = number, seq
         for block in self.conversions.convert(entries, boots):
             if self.soak is None:
                 self._open(block, entries)
@@ -141,8 +155,9 @@ class JournalSoak:
         out = []
         if self.missing:
             out.append(f"{self.missing} samples of the rig are known to be lost.")
-        if len(self.boots_seen) > 1:
-            out.append(f"The rig restarted {len(self.boots_seen) - 1} time(s) during the recording.")
+        if self.restarts:
+            out.append(f"The rig restarted {self.restarts} time(s) during the recording.")
+        out += [f"{what[:1].upper()}{what[1:]} ({self.label(us)})." for us, what in self.wrongs[:EVENTS_TOLD]]
         out += [f"The rig reported {what} at {self.label(us)}." for us, what in self.events[:EVENTS_TOLD]]
         if len(self.events) > EVENTS_TOLD:
             out.append(f"The rig reported {len(self.events) - EVENTS_TOLD} more such things.")

@@ -144,7 +144,7 @@ def material_of(follower: JournalFollower, *, final: bool) -> Material | None:
         running=follower.soak is not None and follower.soak.ended is None,
         events=tuple((journal.label(us), what) for us, what in journal.events[:EVENTS_TOLD]),
         missing=journal.missing,
-        restarts=max(len(journal.boots_seen) - 1, 0),
+        restarts=journal.restarts,
         notes=journal.notes(),
         rig_says=_rig_says(follower),
         ahead=ahead,

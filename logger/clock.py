@@ -7,6 +7,9 @@ no interval and no rate. `utc_us` is a label for people.
 How a label comes about (clock = "host"): a sample can't arrive before it was taken, so the smallest
 difference (host's arrival − rig's uptime) of the last while is the best estimate of the offset between the
 two; samples that the rig had buffered arrive late and don't count. The wall clock is added last.
+
+The axis comes from samples alone. An event has a place on it, that of its own uptime, and moves nothing: it is sent
+when it happens, also between samples of an hour ago.
 """
 
 from __future__ import annotations
@@ -26,6 +29,8 @@ _STEP_us = 1_000_000
 _WINDOW_us = 600_000_000
 """The smallest delay is taken over one to two such windows: long against jitter, short against drift."""
 _WRAP_ms = 1 << 32
+RIG_NOTES = ("uptime", "names")
+"""Kinds of notes about what a rig did and must not do; the other ones are about the host's clock."""
 _MONOTONIC = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 """Goes on while the host sleeps, where the system has such a clock."""
 
@@ -118,6 +123,11 @@ class _SmallestDelay:
             self._old, self._new, self._since_us = self._new, None, now_us
         self._new = delay_us if self._new is None else min(self._new, delay_us)
 
+    def move(self, by_us: int) -> None:
+        """Uptime is counted from another zero, so much later."""
+        self._old = None if self._old is None else self._old + by_us
+        self._new = None if self._new is None else self._new + by_us
+
     @property
     def value_us(self) -> int | None:
         known = [delay for delay in (self._old, self._new) if delay is not None]
@@ -127,16 +137,16 @@ class _SmallestDelay:
 class RigClock:
     """Stamps what one rig says. Pure: the host's time comes in as `HostTime`.
 
-    Order of calls: `hear_identity` for each identity line, then `stamp` for each sample and event of that
-    boot, in order. After the first stamp of a boot `anchor` is known and belongs into the journal's boots
-    table (`Journal.anchor_boot`), so that a daemon that starts again in the same boot goes on with the same
-    axis.
+    Order of calls: `hear_identity` for each identity line, then `stamp` for each sample of that boot, in order, and
+    `stamp_event` for its events in between. After a boot's first sample `anchor` is known and belongs into the
+    journal's boots table (`Journal.anchor_boot`), so that a daemon that starts again in the same boot goes on with the
+    same axis; where the rig's uptime goes back `anchor` moves, and belongs there again.
     """
 
     def __init__(
         self, mode: ClockMode = "host", begin_utc: datetime | None = None, newest: Stamp | None = None
     ) -> None:
-        """`newest` is the newest stamp in the journal (`Journal.newest_stamp`), None for an empty one."""
+        """`newest` is the newest sample's stamp in the journal (`Journal.newest_stamp`), None for an empty one."""
         self._mode = mode
         self._begin_us = None if begin_utc is None else us_from_utc(begin_utc)
         self._newest = newest
@@ -144,9 +154,16 @@ class RigClock:
         self._label_offset_us = None if newest is None else newest.utc_us - newest.rig_us
         self._wall_us: int | None = None
         self._notes: list[ClockNote] = []
-        self._boot_id: int | None = None
+        self._boot: tuple[int, int] | None = None
+        """Row and number of the boot that the clock is on."""
         self._anchor: Stamp | None = None
+        self._before: Stamp | None = None
+        """The anchor before the last sample's, if that one's uptime went back."""
         self._uptime_ms: int | None = None
+        self._seq: int | None = None
+        self._in_step = False
+        """The newest sample is this boot's last one."""
+        self._slips = 0
         self._delay = _SmallestDelay()
         self._heard_at = HostTime(0, 0)
         self._period_ms = 1000
@@ -154,35 +171,45 @@ class RigClock:
 
     @property
     def anchor(self) -> Stamp | None:
-        """Rig time and label at uptime zero of the present boot; None before its first stamp."""
+        """Rig time and label at uptime zero of the present boot; None before its first sample."""
         return self._anchor
 
     def take_notes(self) -> list[ClockNote]:
-        """What happened to the labels since the last call."""
+        """What happened to the labels and to the rig's uptime since the last call."""
         notes, self._notes = self._notes, []
         return notes
 
     def hear_identity(
-        self, record: BootRecord, last_seq: int, now: HostTime, uptime_ms: int | None = None
+        self,
+        record: BootRecord,
+        last_seq: int,
+        now: HostTime,
+        uptime_ms: int | None = None,
+        seq: int | None = None,
     ) -> None:
         """An identity line came in. Samples up to its `last_seq` are backlog: they say nothing about delay.
 
-        `record` and `uptime_ms` are what the journal knows of the boot (`Journal.note_boot`,
-        `Journal.last_uptime_ms`); they matter only when the boot is not the one that this clock is on.
+        `record`, and `uptime_ms` and `seq` of its last sample, are what the journal knows of the boot
+        (`Journal.note_boot`, `Journal.last_sample`); they matter only when this clock is not on that boot.
         """
         self._watch_wall(now)
         self._period_ms, self._backlog_end, self._heard_at = max(record.period_ms, 1), last_seq, now
-        if record.id != self._boot_id:
-            self._boot_id, self._delay = record.id, _SmallestDelay()
-            self._anchor, self._uptime_ms = record.anchor, uptime_ms
+        was, self._boot = self._boot, (record.id, record.boot)
+        # under other names a boot goes on in a row of its own, with the same anchor
+        renamed = was is not None and was[1] == record.boot and record.anchor == self._anchor is not None
+        if self._boot != was and not renamed:
+            self._delay, self._slips = _SmallestDelay(), 0
+            self._anchor, self._before = record.anchor, None
+            self._uptime_ms, self._seq, self._in_step = uptime_ms, seq, False
 
-    def stamp(self, uptime_ms: int, now: HostTime, seq: int | None = None) -> Stamp:
-        """Rig time and label of a sample (`seq`) or an event (None), from the rig's 32-bit uptime."""
+    def stamp(self, uptime_ms: int, now: HostTime, seq: int) -> Stamp:
+        """Rig time and label of a sample, from the rig's 32-bit uptime; later than those of the sample before."""
         self._watch_wall(now)
-        self._uptime_ms = unwrap_ms(uptime_ms, self._uptime_ms)
-        uptime_us = self._uptime_ms * 1000
         taken_us = self._taken_us(seq, now)
-        if seq is None or seq > self._backlog_end or self._delay.value_us is None:
+        unwrapped_ms = self._unwrapped_ms(uptime_ms, seq, now, taken_us)
+        uptime_us = unwrapped_ms * 1000
+        self._uptime_ms, self._seq = unwrapped_ms, seq
+        if seq > self._backlog_end or self._delay.value_us is None:
             self._delay.feed(taken_us - uptime_us, now.monotonic_us)
         delay_us = self._delay.value_us
         taken_us = uptime_us + (delay_us if delay_us is not None else taken_us - uptime_us)
@@ -192,9 +219,27 @@ class RigClock:
             self._anchor = Stamp(rig_us - uptime_us, self._label(rig_us, wall_us) - uptime_us)
         rig_us = self._anchor.rig_us + uptime_us
         if self._newest is not None:
-            rig_us = max(rig_us, self._newest.rig_us + 1)
+            rig_us = max(rig_us, self._newest.rig_us + 1)  # two samples of the same millisecond
         self._newest, self._newest_monotonic_us = Stamp(rig_us, self._label(rig_us, wall_us)), taken_us
+        self._in_step = True
         return self._newest
+
+    def stamp_event(self, uptime_ms: int, now: HostTime) -> Stamp:
+        """Rig time and label of an event. Its uptime is its own: it may lie before or behind any sample."""
+        if self._anchor is None or self._uptime_ms is None:
+            # before its first sample a boot has no place on the axis: the event stands where it was heard
+            stamp = self.aside(now)
+            return Stamp(stamp.rig_us + max(self._passed_us(now) or 0, 0), stamp.utc_us)
+        self._watch_wall(now)
+        if self._mode == "host" and self._newest_monotonic_us is not None:
+            expected_ms: int | None = self._uptime_ms + (now.monotonic_us - self._newest_monotonic_us) // 1000
+        else:
+            expected_ms = self._expected_ms(self._backlog_end, now)
+        uptime_us = 1000 * unwrap_ms(uptime_ms, expected_ms)
+        rig_us = self._anchor.rig_us + uptime_us
+        delay_us = self._delay.value_us
+        taken_us = now.monotonic_us if delay_us is None else uptime_us + delay_us
+        return Stamp(rig_us, self._label(rig_us, taken_us + now.utc_us - now.monotonic_us))
 
     def aside(self, now: HostTime) -> Stamp:
         """The stamp of an entry without uptime (identity, gap, note): the axis doesn't advance by it."""
@@ -206,9 +251,97 @@ class RigClock:
             return self._newest
         return Stamp(self._newest.rig_us, now.utc_us)
 
-    def _taken_us(self, seq: int | None, now: HostTime) -> int:
+    # ---------------------------------------------------------------- uptime
+
+    def _unwrapped_ms(self, uptime_ms: int, seq: int, now: HostTime, taken_us: int) -> int:
+        """A sample's uptime from the anchor's zero; the anchor is moved where that would go back."""
+        last_ms, last_seq = self._uptime_ms, self._seq
+        if self._in_step and self._before is None and last_ms is not None and seq - 1 == last_seq:
+            # the next one, a while later: that is nearly all of them, by the ten thousand a second
+            ahead_ms = (uptime_ms - last_ms) % _WRAP_ms
+            if 0 < ahead_ms < _WRAP_ms // 2:
+                return last_ms + ahead_ms
+        before, self._before = self._before, None
+        expected_ms = self._expected_ms(seq, now)
+        if before is not None and self._anchor is not None and expected_ms is not None:
+            # only one sample was wrong if this one goes on where those before it were
+            moved_us = self._anchor.rig_us - before.rig_us
+            expected_before_ms = expected_ms + moved_us // 1000
+            unwrapped_ms = unwrap_ms(uptime_ms, expected_before_ms)
+            if 2 * abs(unwrapped_ms - expected_before_ms) <= self._period_ms:
+                self._anchor = before
+                self._delay.move(-moved_us)
+                return unwrapped_ms
+        unwrapped_ms = unwrap_ms(uptime_ms, expected_ms)
+        if self._anchor is None or self._newest is None or unwrapped_ms == self._uptime_ms:
+            return unwrapped_ms
+        if self._anchor.rig_us + unwrapped_ms * 1000 > self._newest.rig_us:
+            return unwrapped_ms
+        self._note_slip(seq, unwrapped_ms)
+        rig_us = self._newest.rig_us + self._step_us(seq, taken_us)
+        moved = self._moved(self._anchor, rig_us, uptime_ms)
+        if self._uptime_ms is not None and unwrapped_ms < self._uptime_ms:
+            self._before = self._anchor
+            self._delay.move(moved.rig_us - self._anchor.rig_us)
+        else:
+            self._delay.move((unwrapped_ms - uptime_ms) * 1000)
+        self._anchor = moved
+        return uptime_ms
+
+    def _expected_ms(self, seq: int, now: HostTime) -> int | None:
+        """Uptime at sample `seq` by counting periods from the last sample; no more than the host saw pass."""
+        if self._uptime_ms is None:
+            return None
+        counted_ms = 0 if self._seq is None else max(seq - self._seq, 0) * self._period_ms
+        passed_us = self._passed_us(now)
+        if passed_us is not None and passed_us >= 0:
+            # the period may have been another one while nobody listened
+            counted_ms = min(counted_ms, passed_us // 1000)
+        return self._uptime_ms + counted_ms
+
+    def _passed_us(self, now: HostTime) -> int | None:
+        """What has passed on the host's clocks since the newest sample was taken; None: they can't tell."""
+        if self._mode == "rig" or self._newest is None:
+            return None
+        if self._newest_monotonic_us is not None:
+            return now.monotonic_us - self._newest_monotonic_us
+        return now.utc_us - self._newest.utc_us
+
+    def _step_us(self, seq: int, taken_us: int) -> int:
+        """From the newest sample to `seq` when uptime can't tell: by periods, or what the host saw if much more."""
+        counted_us = self._period_ms * 1000 * (1 if self._seq is None else max(seq - self._seq, 1))
+        if self._mode == "host" and seq > self._backlog_end and self._newest_monotonic_us is not None:
+            seen_us = taken_us - self._newest_monotonic_us
+            if seen_us > counted_us + 2 * max(self._period_ms * 1000, _STEP_us):
+                return seen_us // 1000 * 1000
+        return counted_us
+
+    @staticmethod
+    def _moved(anchor: Stamp, rig_us: int, uptime_ms: int) -> Stamp:
+        """The anchor by which `uptime_ms` is at `rig_us`."""
+        moved_us = rig_us - uptime_ms * 1000 - anchor.rig_us
+        return Stamp(anchor.rig_us + moved_us, anchor.utc_us + moved_us)
+
+    def _note_slip(self, seq: int, unwrapped_ms: int) -> None:
+        """Say it the first time, the second, the fourth …: a rig whose uptime stands would fill the journal."""
+        self._slips += 1
+        if self._slips & (self._slips - 1):
+            return
+        back_ms = 0 if self._uptime_ms is None else self._uptime_ms - unwrapped_ms
+        times = "" if self._slips == 1 else f" ({self._slips} times in this boot)"
+        what = (
+            f"the rig's uptime went back by {back_ms / 1000:.1f} s without a new boot number"
+            if back_ms > 0
+            else "the rig's uptime runs into the time of another boot's samples"
+        )
+        sentence = f"{what}, at sample {seq}{times}: rig time goes on by counting periods from there"
+        self._notes.append(ClockNote("uptime", -back_ms / 1000, sentence))
+
+    # ---------------------------------------------------------------- labels
+
+    def _taken_us(self, seq: int, now: HostTime) -> int:
         """When a sample was taken, on the monotonic clock: not after now; backlog by counting periods."""
-        if seq is None or seq > self._backlog_end:
+        if seq > self._backlog_end:
             return now.monotonic_us
         waited_us = (self._backlog_end - seq) * self._period_ms * 1000
         return min(now.monotonic_us, self._heard_at.monotonic_us - waited_us)

@@ -12,6 +12,8 @@ The rules, in short:
 - Samples are acknowledged only after `committed`.
 - The boot number of a known boot under which the rig holds less than the journal already has is a boot of its
   own, once the rig has said so twice: a single such identity may be an old line that was late.
+- Other names under a known boot number are the same boot, with the new names from the wanted sample on, if what the rig
+  holds fits what was said to be safe; else it is another rig, or a number used twice, and a boot of its own.
 """
 
 from __future__ import annotations
@@ -78,6 +80,8 @@ class Conversation:
         self._early: deque[tuple[Sample, float]] = deque(maxlen=self._limits.hold)
         self._early_events: deque[tuple[RigEvent, float]] = deque(maxlen=64)
         self._recent_events: deque[RigEvent] = deque(maxlen=64)
+        self._begins: deque[int] = deque(maxlen=64)
+        """Where the buffer of the rig that is followed may begin, by what it said and what it was told is safe."""
         self._ask_due_s = 0.0
         self._ask_wait_s = self._limits.ask_s
         self._wondering = False
@@ -187,13 +191,14 @@ class Conversation:
     # ---------------------------------------------------------------- identities
 
     def _hear_identity(self, identity: Identity, now_s: float) -> None:
-        known = self._lives.get(_key(identity))
+        known = self._lives.get(_key(identity)) or self._renamed(identity)
         stored = self._stored.get(_key(identity))
         if known is not None:
-            same_boot = identity.channels == known.identity.channels
+            same_boot = self._goes_on(known, identity)
             holds_less = identity.last_seq < known.wanted - 1
         elif stored is not None:
-            same_boot = identity.channels == stored.channels
+            # who holds the first sample again, which it was told is safe, has begun anew
+            same_boot = identity.channels == stored.channels or identity.first_seq > 0
             holds_less = identity.last_seq < stored.last_seq
         else:
             same_boot, holds_less = False, False
@@ -204,15 +209,32 @@ class Conversation:
         self._wondering = False
         if not same_boot or holds_less:
             # What a rig took before it was ever logged is not missing; what it took since then is.
-            logged_before = bool(self._stored or self._lives)
+            logged_before = any(rig == identity.rig for rig, _ in (*self._stored, *self._lives))
             fresh = self._new_life(identity, 0 if logged_before else identity.first_seq)
             self._follow(fresh, identity, now_s, resumed=False)
         elif known is not None:
+            self._lives[_key(identity)] = known
             self._follow(known, identity, now_s, resumed=True)
         elif stored is not None:
             life = self._new_life(identity, stored.last_seq + 1)
             self._safe[life.life] = stored.last_seq
             self._follow(life, identity, now_s, resumed=True)
+
+    def _renamed(self, identity: Identity) -> BootSamples | None:
+        """The boot that is followed, if this is its rig under another name and not another rig with the same number."""
+        life = self._current
+        if life is None or identity.boot != life.identity.boot or identity.last_seq < life.wanted - 1:
+            return None
+        if identity.first_seq > life.wanted:
+            return life if self._identified else None  # what it lost meanwhile is a gap
+        # where its buffer begins is our own doing
+        return life if identity.first_seq in self._begins else None
+
+    def _goes_on(self, life: BootSamples, identity: Identity) -> bool:
+        if identity.channels == life.identity.channels:
+            return True
+        listening = self._identified and life is self._current
+        return listening or identity.first_seq > 0 or life.life not in self._safe
 
     def _said_twice(self, now_s: float) -> bool:
         if self._doubt_s is None:
@@ -242,10 +264,14 @@ class Conversation:
             if self._current is not None:
                 self._current.end(now_s)
             self._current = life
+            self._begins.clear()
             self._period_tries = 0
             self._acknowledge_due = None
             self._recent_events.clear()
+        if changed and resumed and identity.channels != life.identity.channels:
+            life.rename(identity)
         life.identity = identity
+        self._begins.append(identity.first_seq)
         self._identified = True
         self._ask_wait_s = self._limits.ask_s
         self._ask_due_s = now_s
@@ -319,6 +345,7 @@ class Conversation:
             return
         if now_s - self._acknowledged_s >= self._limits.acknowledge_s:
             self._out.commands.append(Acknowledge(self._current.identity.boot, due))
+            self._begins.append(due + 1)
             self._acknowledge_due = None
             self._acknowledged_s = now_s
 

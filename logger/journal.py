@@ -11,9 +11,10 @@ import contextlib
 import fcntl
 import json
 import sqlite3
-from typing import IO, TYPE_CHECKING, Self
+from typing import IO, TYPE_CHECKING, Any, Self
 
 from logger.clock import Stamp
+from logger.journal_axis import put_right
 from logger.journal_schema import (
     FILE_ERRORS,
     SELECT_ENTRIES,
@@ -123,10 +124,12 @@ class Journal:
         period_ms: int,
         channels: Sequence[str],
         resumed: bool,
+        anchor: Stamp | None = None,
     ) -> BootRecord:
         """The row of the boot that an identity line speaks of: the known one if `resumed`, else a new one.
 
-        Whether a boot number that is known means the same boot is the conversation's to judge.
+        Whether a boot number that is known means the same boot is the conversation's to judge. A boot that goes on under
+        other names gets a row for them, with the place on the time axis that it has: `anchor`, or that of its last row.
         """
         with self.atomic() as connection:
             known = (
@@ -139,9 +142,11 @@ class Journal:
                     (firmware, period_ms, boot_id),
                 )
             else:
+                if anchor is None and known:
+                    anchor = known[-1].anchor
                 boot_id = connection.execute(
-                    "INSERT INTO boots (boot, rig, firmware, period_ms, channels, first_entry) "
-                    "VALUES (?, ?, ?, ?, ?, ?)",
+                    "INSERT INTO boots (boot, rig, firmware, period_ms, channels, first_entry, anchor_rig_us, "
+                    "anchor_utc_us) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                     (
                         boot,
                         rig,
@@ -149,6 +154,8 @@ class Journal:
                         period_ms,
                         json.dumps(list(channels)),
                         self._newest_id(connection) + 1,
+                        None if anchor is None else anchor.rig_us,
+                        None if anchor is None else anchor.utc_us,
                     ),
                 ).lastrowid
             seal_boot(connection, boot_id or 0)
@@ -168,25 +175,32 @@ class Journal:
             seal_boot(connection, boot_id)
 
     def last_seq(self, boot_id: int) -> int | None:
-        """The highest sample number of a boot (the boots table's id) that is safe in the journal."""
+        """The highest sample number of a row of the boots table that is safe in the journal."""
         entry = self._last("kind = 'D' AND boot_id = ? ORDER BY seq DESC", (boot_id,))
         return None if entry is None else entry.seq
 
-    def last_uptime_ms(self, record: BootRecord) -> int | None:
-        """The unwrapped uptime of the last sample of a boot; None if there is none."""
-        if record.anchor is None:
-            return None
-        entry = self._last("kind = 'D' AND boot_id = ? ORDER BY seq DESC", (record.id,))
-        return None if entry is None else round((entry.rig_us - record.anchor.rig_us) / 1000)
+    def last_sample(self, record: BootRecord) -> Entry | None:
+        """The sample of a boot with the highest number that is safe in the journal, under whatever names."""
+        rows = "boot_id = ?"
+        values: tuple[int, ...] = (record.id,)
+        if record.anchor is not None:
+            rows = "boot_id IN (SELECT id FROM boots WHERE boot = ? AND anchor_rig_us = ?)"
+            values = (record.boot, record.anchor.rig_us)
+        return self._last(f"kind = 'D' AND {rows} ORDER BY seq DESC", values)
 
     def newest_stamp(self) -> Stamp | None:
-        """The stamp of the newest sample or event; where the time axis goes on."""
-        entry = self._last("kind IN ('D', 'E') ORDER BY id DESC", ())
+        """The stamp of the newest sample; where the time axis goes on."""
+        entry = self._last("kind = 'D' ORDER BY id DESC", ())
         return None if entry is None else Stamp(entry.rig_us, entry.utc_us)
 
     def _last(self, where: str, values: tuple[int, ...]) -> Entry | None:
         rows = self._connection.execute(f"{SELECT_ENTRIES} WHERE {where} LIMIT 1", values).fetchall()
-        return next(iter(checked_entries(rows, self.path)), None)
+        for entry in checked_entries(rows, self.path):
+            return put_right(self.path, self._rows, entry)
+        return None
+
+    def _rows(self, statement: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
+        return self._connection.execute(statement, values).fetchall()
 
     def retention(self, keep_days: float) -> int:
         """Forget entries older than so many days before the newest; return how many went.
@@ -194,7 +208,10 @@ class Journal:
         Age is counted on rig time: a wall clock that jumps a year ahead deletes nothing. The last sample of
         each boot stays, for it says where the boot goes on.
         """
-        newest = self._connection.execute("SELECT rig_us FROM entries ORDER BY id DESC LIMIT 1").fetchone()
+        # an event's time is its own, and may be ahead
+        newest = self._connection.execute(
+            "SELECT rig_us FROM entries WHERE kind <> 'E' ORDER BY id DESC LIMIT 1"
+        ).fetchone()
         if newest is None:
             return 0
         limit_us = newest[0] - round(keep_days * 86400e6)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from logger.journal_axis import Axis, put_right
 from logger.journal_schema import (
     FILE_ERRORS,
     SCHEMA_VERSION,
@@ -41,7 +42,7 @@ if TYPE_CHECKING:
 
 _NEXT = f"{SELECT_ENTRIES} WHERE id > ? ORDER BY id LIMIT ?"
 _NEWEST = f"{SELECT_ENTRIES} WHERE kind = ? AND id <= ? ORDER BY id DESC LIMIT 1"
-_LAST_ID = 2**63 - 1
+_LAST_ID = _LATER_us = 2**63 - 1
 _READ_ONLY_ADVICE = (
     " (in a folder that you can't write to, a journal is readable while its logger runs: copy it)"
 )
@@ -63,6 +64,7 @@ class JournalReader:
         seconds per million entries); for those who judge by it.
         """
         self.path, self.cursor = path, cursor
+        self._axis = Axis(path, self._rows)
         require_journal(path)
         try:
             self._connection = sqlite3.connect(
@@ -106,6 +108,7 @@ class JournalReader:
     def read(self, limit: int = 5000) -> list[Entry]:
         """The next entries after the cursor, which moves on; an empty list if there are none yet."""
         entries = checked_entries(self._rows(_NEXT, (self.cursor, limit)), self.path)
+        entries = self._axis.put_right(entries, self.cursor)
         if entries:
             self.cursor = entries[-1].id
         return entries
@@ -138,7 +141,9 @@ class JournalReader:
     def newest(self, kind: str = "D", up_to: int | None = None) -> Entry | None:
         """The newest entry of one kind, or the newest with an id up to `up_to`."""
         rows = self._rows(_NEWEST, (kind, _LAST_ID if up_to is None else up_to))
-        return next(iter(checked_entries(rows, self.path)), None)
+        for entry in checked_entries(rows, self.path):
+            return put_right(self.path, self._rows, entry)
+        return None
 
     def newest_id(self) -> int:
         """The id of the newest entry of any kind, 0 if there is none."""
@@ -146,25 +151,33 @@ class JournalReader:
 
     def seek(self, rig_us: int) -> None:
         """Move the cursor to just before the first entry at or after a moment on the rig's time axis."""
-        self._seek(rig_us, "SELECT rig_us FROM entries WHERE id >= ? ORDER BY id LIMIT 1")
+        self._seek(rig_us, "SELECT rig_us FROM entries WHERE id >= ? AND kind <> 'E' ORDER BY id LIMIT 1")
 
     def seek_label(self, utc_us: int) -> None:
         """The same by label: where the host's clock was set back, one of the places that fit."""
-        self._seek(utc_us, "SELECT utc_us FROM entries WHERE id >= ? ORDER BY id LIMIT 1")
+        self._seek(utc_us, "SELECT utc_us FROM entries WHERE id >= ? AND kind <> 'E' ORDER BY id LIMIT 1")
 
     def _seek(self, moment_us: int, statement: str) -> None:
         low, high = self._rows("SELECT coalesce(min(id), 1), coalesce(max(id), 0) FROM entries", ())[0]
-        # times ascend with the id; an id that is gone counts as the next one that is there
         ids = range(low, high + 1)
-        self.cursor = (
-            low - 1 + bisect_left(ids, moment_us, key=lambda at: int(self._rows(statement, (at,))[0][0]))
-        )
+
+        def time_us(at: int) -> int:
+            """Times ascend with the id, but for events; an id that is gone counts as the next one that is there."""
+            rows = self._rows(statement, (at,))
+            return int(rows[0][0]) if rows else _LATER_us
+
+        self.cursor = low - 1 + bisect_left(ids, moment_us, key=time_us)
 
     def _rows(self, statement: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
         try:
             return self._connection.execute(statement, values).fetchall()
         except FILE_ERRORS as error:
             raise refusal(self.path, error, "can't be read") from error
+
+
+def reaches_us(entries: Sequence[Entry]) -> int | None:
+    """How far entries reach on the rig's time axis; None if there are only events, whose times are their own."""
+    return next((entry.rig_us for entry in reversed(entries) if entry.kind != "E"), None)
 
 
 @dataclass(frozen=True, slots=True)

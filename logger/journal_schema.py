@@ -251,14 +251,19 @@ def prepare(connection: sqlite3.Connection, path: Path) -> None:
 
 
 _BOOT_COLUMNS = "id, boot, rig, firmware, period_ms, channels, anchor_rig_us, anchor_utc_us, first_entry"
+SELECT_BOOTS = f"SELECT {_BOOT_COLUMNS}, crc FROM boots"  # noqa: S608  columns of our own
 
 
 def boot_records(
     connection: sqlite3.Connection, path: Path, where: str = "1", values: tuple[Any, ...] = ()
 ) -> list[BootRecord]:
     """Boots, oldest first; `where` is a condition of our own with `?` for the values."""
-    statement = f"SELECT {_BOOT_COLUMNS}, crc FROM boots WHERE {where} ORDER BY id"  # noqa: S608
-    rows = connection.execute(statement, values).fetchall()
+    statement = f"{SELECT_BOOTS} WHERE {where} ORDER BY id"
+    return checked_boots(connection.execute(statement, values).fetchall(), path)
+
+
+def checked_boots(rows: Sequence[tuple[Any, ...]], path: Path) -> list[BootRecord]:
+    """Boots from the rows of `SELECT_BOOTS`; raises JournalError for one that isn't what was written."""
     for *row, crc in rows:
         if crc is not None and crc != row_check(row):
             raise damaged(path, f"boot {row[0]} is not what was written")

@@ -4,19 +4,20 @@ One keeper owns the journal and the rig's clock, and is used from one thread. Wh
 on the disk. When nothing can be written (a full disk) it holds what it was given, in order and with the times of its
 arrival, and writes it with the next call that can.
 
-Bodies: D the value fields as sent; I, E, G and C a JSON object each (I the identity's fields, E ``code`` and
-``text``, G ``first_seq``, ``last_seq`` and ``reason``, C ``kind``, ``seconds`` and ``sentence``). A G entry's
-seq is the first missing one.
+Bodies: D the value fields as sent; I, E, G and C a JSON object each (I the identity's fields, E ``code``, ``text``
+and ``uptime_ms`` as sent, G ``first_seq``, ``last_seq`` and ``reason``, C ``kind``, ``seconds`` and ``sentence``). A G
+entry's seq is the first missing one. Times ascend from entry to entry, but for an E's: that is its own.
 """
 
 from __future__ import annotations
 
 import json
+import logging
 from collections import deque
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from logger.clock import ClockNote, HostTime, RigClock
+from logger.clock import RIG_NOTES, ClockNote, HostTime, RigClock
 from logger.conversation import BootKey, Gap, Heard, Item, StoredBoot
 from logger.journal import BootRecord, Entry, Journal, JournalBlockedError
 from logger.protocol import Identity, RigEvent, Sample
@@ -26,6 +27,17 @@ if TYPE_CHECKING:
 
     from logger.clock import Stamp
     from logger.settings import RigSettings
+
+
+_log = logging.getLogger(__name__)
+
+
+class _Last(NamedTuple):
+    """The last sample of a boot, and under which row of the boots table it stands."""
+
+    boot_id: int
+    seq: int
+    rig_us: int
 
 
 class Keeper:
@@ -39,6 +51,7 @@ class Keeper:
         self._items: deque[tuple[Item, HostTime]] = deque()  # with the time at which they were handed over
         self._entries: list[Entry] = []  # stamped, and not on the disk yet
         self._anchors: dict[int, Stamp] = {}  # of boots, the same
+        self._last: dict[int, _Last] = {}  # of each life
         self._safe: tuple[int, int] | None = None
         self._at = HostTime(0, 0)
         self._arrived = (0.0, self._at)
@@ -52,9 +65,9 @@ class Keeper:
         """What the conversation needs to know of the journal when the program starts."""
         stored = {}
         for record in self._journal.boots():
-            last_seq = self._journal.last_seq(record.id)
-            if last_seq is not None:
-                stored[record.rig, record.boot] = StoredBoot(last_seq, record.channels)
+            last = self._journal.last_sample(record)
+            if last is not None and last.seq is not None:
+                stored[record.rig, record.boot] = StoredBoot(last.seq, record.channels)
         return stored
 
     def keep(self, items: Sequence[Item], now: HostTime) -> tuple[int, int] | None:
@@ -109,8 +122,7 @@ class Keeper:
             self._entries.append(self._event(record, item.life, at))
 
     def _identity(self, identity: Identity, item: Heard, at: HostTime) -> Entry:
-        record = self._boots.get(item.life) if item.resumed else None
-        known = record is not None
+        previous = self._boots.get(item.life) if item.resumed else None
         record = self._journal.note_boot(
             boot=identity.boot,
             rig=identity.rig,
@@ -118,12 +130,23 @@ class Keeper:
             period_ms=identity.period_ms,
             channels=identity.channels,
             resumed=item.resumed,
+            anchor=None if previous is None else previous.anchor,
         )
-        if record.anchor is None and record.id in self._anchors:
-            record = replace(record, anchor=self._anchors[record.id])
+        if previous is not None and previous.anchor not in {None, record.anchor}:
+            record = replace(record, anchor=previous.anchor)  # not on the disk yet
+            self._anchors[record.id] = previous.anchor
         self._boots[item.life] = record
-        uptime_ms = None if known else self._journal.last_uptime_ms(record)
-        self._clock.hear_identity(record, identity.last_seq, at, uptime_ms)
+        last = self._last.get(item.life) or self._stored_last(record)
+        uptime_ms = (
+            None
+            if last is None or record.anchor is None
+            else round((last.rig_us - record.anchor.rig_us) / 1000)
+        )
+        self._clock.hear_identity(
+            record, identity.last_seq, at, uptime_ms, None if last is None else last.seq
+        )
+        if last is not None and last.boot_id != record.id:
+            self._note_names(last, record, at)
         body = {
             "rig": identity.rig,
             "firmware": identity.firmware,
@@ -138,16 +161,15 @@ class Keeper:
     def _sample(self, sample: Sample, life: int, at: HostTime) -> Entry:
         record = self._boots[life]
         stamp = self._clock.stamp(sample.uptime_ms, at, sample.seq)
-        if record.anchor is None:
+        self._last[life] = _Last(record.id, sample.seq, stamp.rig_us)
+        if record.anchor is not self._clock.anchor:
             self._anchor(life, record)
         return Entry(0, "D", record.id, sample.seq, stamp.rig_us, stamp.utc_us, sample.body)
 
     def _event(self, event: RigEvent, life: int, at: HostTime) -> Entry:
         record = self._boots[life]
-        stamp = self._clock.stamp(event.uptime_ms, at)
-        if record.anchor is None:
-            self._anchor(life, record)
-        body = _json({"code": event.code, "text": event.text})
+        stamp = self._clock.stamp_event(event.uptime_ms, at)
+        body = _json({"code": event.code, "text": event.text, "uptime_ms": event.uptime_ms})
         return Entry(0, "E", record.id, None, stamp.rig_us, stamp.utc_us, body)
 
     def _anchor(self, life: int, record: BootRecord) -> None:
@@ -156,12 +178,37 @@ class Keeper:
             self._anchors[record.id] = anchor
             self._boots[life] = replace(record, anchor=anchor)
 
+    def _stored_last(self, record: BootRecord) -> _Last | None:
+        entry = self._journal.last_sample(record)
+        if entry is None or entry.boot_id is None or entry.seq is None:
+            return None
+        return _Last(entry.boot_id, entry.seq, entry.rig_us)
+
+    def _note_names(self, last: _Last, record: BootRecord, at: HostTime) -> None:
+        """A boot goes on under other names: from which sample on, for whoever reads the journal."""
+        before = next(boot for boot in self._journal.boots() if boot.id == last.boot_id)
+        changed = [
+            f"{what} {', '.join(old)} became {', '.join(new)}"
+            for what, old, new in (
+                ("rig", (before.rig,), (record.rig,)),
+                ("channels", before.channels, record.channels),
+            )
+            if old != new
+        ]
+        sentence = (
+            f"the rig changed its names without a new boot number: {'; '.join(changed)}; "
+            f"samples from {last.seq + 1} on stand under the new ones"
+        )
+        self._entries.append(self._note(ClockNote("names", 0.0, sentence), at))
+
     def _gap(self, gap: Gap, now: HostTime) -> Entry:
         body = {"first_seq": gap.first_seq, "last_seq": gap.last_seq, "reason": gap.reason}
         record = self._boots.get(gap.life)
         return self._aside("G", None if record is None else record.id, gap.first_seq, now, body)
 
     def _note(self, note: ClockNote, now: HostTime) -> Entry:
+        if note.kind in RIG_NOTES:
+            _log.warning("%s", note.sentence)
         body = {"kind": note.kind, "seconds": note.seconds, "sentence": note.sentence}
         return self._aside("C", None, None, now, body)
 

@@ -164,6 +164,13 @@ class BootSamples:
             # the rig may no longer have it: its identity says what it holds
             self._out.commands.append(Identify())
 
+    def rename(self, identity: Identity) -> None:
+        """The boot goes on under other names: what was sent under the old ones and isn't delivered must come again."""
+        self.identity = identity
+        self._width = len(identity.channels)
+        self._held.clear()
+        self.restart_repair()
+
     def restart_repair(self) -> None:
         """The line was opened again: a request sent before may never have arrived."""
         self._repair = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tests.faults import damage, endurance, kills, line, surroundings
+from tests.faults import damage, endurance, events, kills, line, surroundings
 
 if TYPE_CHECKING:
     from tests.faults.bench import Fault
@@ -27,6 +27,7 @@ KINDS = (
     Kind("port", line.unplugged, 3, 100),
     Kind("reboots", line.rebooted, 3, 50),
     Kind("wrap", line.wrapped, 2, 20),
+    Kind("events", events.reported, 2, 50),
     Kind("lines", line.mutated, 20_000, 1_000_000),
     Kind("broker", surroundings.broker_away, 1, 3),
     Kind("database", surroundings.database_away, 1, 3),

@@ -267,6 +267,60 @@ def test_another_rig_or_other_channels_under_the_same_boot_number_are_another_bo
     assert not heard.resumed
 
 
+def renamed(first: int, last: int, **change: object) -> Conversation:
+    """Fifty samples are stored and called safe; then the rig says who it is, otherwise than before."""
+    conversation = following()
+    hear_all(conversation, *range(50))
+    conversation.committed(1, 46, 2.0)
+    conversation.committed(1, 49, 3.0)
+    assert Acknowledge(7, 49) in conversation.take_commands()
+    conversation.take_items()
+    conversation.hear(identity(first, last, **change), 4.0)  # type: ignore[arg-type]
+    return conversation
+
+
+CHANGES = [{"rig": "another"}, {"channels": (*CHANNELS, "b.pressure")}]
+
+
+@pytest.mark.parametrize("change", CHANGES)
+@pytest.mark.parametrize("first", [0, 47, 50])  # no acknowledgement was heard, one, both
+def test_other_names_within_a_boot_are_the_same_boot(change: dict[str, object], first: int) -> None:
+    conversation = renamed(first, 55, **change)
+    [heard] = conversation.take_items()
+    assert isinstance(heard, Heard)
+    assert (heard.life, heard.resumed) == (1, True)
+    assert Resend(7, 50) in conversation.take_commands()
+    width = len(heard.record.channels)  # type: ignore[union-attr]
+    for seq in range(47, 56):
+        conversation.hear(sample(seq, values=width), 5.0)
+    assert seqs(conversation) == list(range(50, 56))
+    assert conversation.counters.gaps == 0
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_what_a_rig_lost_before_it_said_its_new_names_is_a_gap(change: dict[str, object]) -> None:
+    conversation = renamed(60, 70, **change)
+    assert seqs(conversation) == [(50, 59, OVERWRITTEN)]
+
+
+def test_another_rig_whose_buffer_begins_elsewhere_is_another_boot_and_misses_nothing() -> None:
+    conversation = renamed(20, 90, rig="another")  # nobody told it to forget up to 19
+    [heard] = conversation.take_items()
+    assert isinstance(heard, Heard)
+    assert (heard.life, heard.resumed) == (2, False)
+    assert Resend(7, 20) in conversation.take_commands()
+
+
+def test_held_samples_of_the_old_names_are_asked_for_again_under_the_new_ones() -> None:
+    conversation = following()
+    hear_all(conversation, 0, 2, 3)
+    conversation.hear(identity(0, 3, channels=CHANNELS[:2]), 1.5)
+    assert conversation.take_commands()[-1] == Resend(7, 1)
+    for seq in (1, 2, 3):
+        conversation.hear(sample(seq, values=2), 2.0)
+    assert seqs(conversation) == [0, 1, 2, 3]
+
+
 def test_samples_before_the_identity_wait_for_it() -> None:
     conversation = opened()
     hear_all(conversation, 0, 1, now_s=0.1)

@@ -67,7 +67,7 @@ def test_each_kind_of_item_has_its_entry(tmp_path: Path) -> None:
     assert first.body == "0,,+,-5"
     assert (first.seq, second.seq) == (0, 4)
     assert json.loads(gap.body) == {"first_seq": 1, "last_seq": 3, "reason": "overwritten in the rig"}
-    assert json.loads(event.body) == {"code": "brownout", "text": "4.1 V"}
+    assert json.loads(event.body) == {"code": "brownout", "text": "4.1 V", "uptime_ms": 4500}
     assert json.loads(identity.body)["channels"] == list(CHANNELS)
     assert second.rig_us - first.rig_us == 4_000_000
     assert event.rig_us - second.rig_us == 500_000
