@@ -74,7 +74,13 @@ def agreement(
     differs = more - DIFFERS * deviation - DIFFERS_SHARE * common > limit_per_s
     doubt = None
     shared = len(estimator.steps) - sum(len(estimator.own_steps(i)) for i in range(len(usable)))
-    if shared or (said is not None and said.evidence > CONTRADICTS):
+    if shared:
+        doubt = Reason(
+            "contradiction",
+            "all sections jumped alike at one time: that is no gas of one of them. Was the supply low, a unit changed, the car "
+            "moved, or are they not shut off from one another?",
+        )
+    elif said is not None and said.evidence > CONTRADICTS:
         doubt = Reason(
             "air_doubtful",
             "all sections together contradict the air temperature: a sensor in the sun, indoors or unplugged, or a car "
@@ -85,8 +91,8 @@ def agreement(
         doubt = Reason(
             "air_doubtful",
             f"all sections seem to {what} alike, about {abs(alike) * 100.0 * SECONDS_PER_DAY:.1f} %/day: that is less "
-            "likely to be their gas than the air temperature, or gas that was warmer at the begin; "
-            "check the air sensor and soak again, longer",
+            "likely to be their gas than the air temperature, gas that was warmer at the begin, or corners that aren't shut off "
+            "from one another; check these and soak again, longer",
         )
     held = doubt is not None or (said is not None and said.evidence > DOUBTFUL)
     return Agreement(doubt, held, np.asarray(differs & usable), more, deviation)
@@ -99,16 +105,17 @@ def _more_than_neighbours(said: Said | None, usable: NDArray[np.bool_]) -> tuple
     more, deviation = np.full(count, -np.inf), np.full(count, np.inf)
     if said is None or usable.sum() < 2:
         return more, deviation
+    losses = [float(loss) for loss in said.loss_per_s]
     for i in which:
         others = [j for j in which if j != i]
-        order = np.array(others)[np.argsort(said.loss_per_s[np.array(others)])]
-        middle = [int(order[(len(order) - 1) // 2]), int(order[len(order) // 2])]
+        order = sorted(others, key=losses.__getitem__)
+        middle = [order[(len(order) - 1) // 2], order[len(order) // 2]]
         c = np.zeros(count)
         c[i] = 1.0
         for j in middle:
             c[j] -= 0.5
         more[i] = float(c @ said.loss_per_s)
-        deviation[i] = float(np.sqrt(max(c @ said.covariance @ c, 1e-30)))
+        deviation[i] = float(np.sqrt(np.maximum(c @ said.covariance @ c, 1e-30)))
     return more, deviation
 
 

@@ -77,6 +77,7 @@ GAP_SIZE: Final = 0.005
 SAME_EVENT_s: Final = 1800.0
 # More than this no temperature does: 35 K.
 MOST_THERMAL: Final = 0.13
+SAME_SIZE: Final = 0.35
 # What moves so near to what a person noted is theirs.
 NOTED_s: Final = 900.0
 
@@ -503,14 +504,17 @@ class Estimator:
         out = []
         for step in self.steps:
             alike = {
-                s.section
+                s.section: s.size
                 for s in self.steps
                 if s.section != step.section
                 and (s.size < 0.0) == (step.size < 0.0)
                 and s.time_s <= step.until_s + SAME_EVENT_s
                 and s.until_s >= step.time_s - SAME_EVENT_s
             }
-            shared = len(alike) > 0.5 * others and abs(step.size) < MOST_THERMAL
+            # as large a step as no temperature makes is nobody's own either if all make the same one
+            same = [size for size in alike.values() if abs(size / step.size - 1.0) < SAME_SIZE]
+            thermal = abs(step.size) < MOST_THERMAL
+            shared = len(alike if thermal else same) > 0.5 * others
             if step.section == name and not shared:
                 out.append(step)
         return out

@@ -161,7 +161,7 @@ def _judge(soak: SoakAnalysis, i: int, *, piece: bool = False) -> Judged:
     limit = DEFAULT_LOSS_PER_s if limit is None else limit
     over = net = loss = coldest = interval = None
     leaks_over, gains, strays = 0.0, 0.0, 1.0
-    air_doubt, differs, others = None, False, []
+    air_doubt, differs, others, most_gain = None, False, [], 0.0
     if evidence is not None and soak.usable(i):
         limits = np.full(len(soak.sections), limit)
         over = float(evidence.probability_over(limits)[i])
@@ -183,6 +183,8 @@ def _judge(soak: SoakAnalysis, i: int, *, piece: bool = False) -> Judged:
             for k, name in enumerate(soak.sections)
             if k != i and soak.usable(k) and gaining[k] > GAIN_SURE
         ]
+        means = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2))
+        most_gain = max((-float(means[soak.sections.index(name)]) for name in others), default=0.0)
     fast = (a.kind == "burst" or (a.kind == "leak" and a.evidence) for a in soak.book.of(soak.sections[i]))
     planned_cold = soak.settings.soak.planned_cold_K
     conditions = Conditions(
@@ -199,15 +201,32 @@ def _judge(soak: SoakAnalysis, i: int, *, piece: bool = False) -> Judged:
         contradiction=contradiction(soak.tape, i, partial(label_of, soak)),
         by_hand=bool(soak.tape.heights_of(i)),
         probability_over_net=net,
-        doubts=tuple(soak.doubts(i)),
+        doubts=tuple(_doubts(soak, i)),
+        borne_out=not soak.tape.heights_of(i) or soak.borne_out(i),
         air_doubt=air_doubt,
         differs=differs and air_doubt is not None,
         against_tight=tuple(_against(soak, i, others)),
+        neighbours_gain_per_s=most_gain,
+        surely_over_per_s=None if interval is None else interval[0] - limit,
     )
     verdict, reasons = decide(conditions)
     if over is None:
         reasons = [*reasons, _why_unusable(soak, i)]
     return Judged(conditions, verdict, reasons, limit, loss, interval)
+
+
+def _doubts(soak: SoakAnalysis, i: int) -> list[Reason]:
+    """Return what forbids any verdict: what was read can't be, nothing was tested, or tape and pressures disagree."""
+    found = soak.doubts(i)
+    if soak.tape.heights_of(i) and soak.tape_against_loads()[0]:
+        found.append(
+            Reason(
+                "contradiction",
+                "the pressures of the four corners contradict the heights by hand: one was misread, or written beside the "
+                "wrong corner; correct it (cornerhold tape correct), or measure again",
+            )
+        )
+    return found
 
 
 def _against(soak: SoakAnalysis, i: int, gaining: list[str]) -> list[Reason]:
@@ -227,6 +246,14 @@ def _against(soak: SoakAnalysis, i: int, gaining: list[str]) -> list[Reason]:
                 "neighbour_doubtful",
                 f"{' and '.join(gaining)} seem{'s' if len(gaining) == 1 else ''} to gain gas, which can't be: "
                 "what is wrong there may be wrong with the temperature of all",
+            )
+        )
+    frozen = [k for k in np.flatnonzero(np.isfinite(soak.frozen.frozen_s)).tolist() if k != i]
+    if 2 * len(frozen) >= len(soak.sections) - 1 > 0:
+        out.append(
+            Reason(
+                "neighbour_doubtful",
+                "the heights of most other corners stand still: is the car on its stops, or iced?",
             )
         )
     standing = [kind for kind in ("burst", "floor") if (soak.sections[i], kind) in soak.book.standing]

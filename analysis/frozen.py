@@ -6,6 +6,7 @@ within its own noise while that asks for millimetres is none.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,23 +14,38 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-STILL_m: Final = 0.3e-3
 STILL_DEVIATIONS: Final = 6.0
-ASKED_m: Final = 3e-3
-"""A car may stick in its bushings by a millimetre or two (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What counts as standing still; common practice, no source."""
+
+    still: float
+    most_still: float
+    asked: float
+    stop: float
+
+
+# A car may stick in its bushings by a millimetre or two; who has sunk by 40 mm stands on its stop.
+HEIGHT: Final = Bounds(0.3e-3, 1e-3, 3e-3, 0.04)
+STUCK_PRESSURE: Final = Bounds(3e-4, 2e-3, 0.012, np.inf)
+"""Of ln(p) in a fixed volume, with a column of one: 1.2 % is what 3 K do."""
 
 
 class FrozenHeights:
     """Follows the longest stretch in which each height stood still, in constant memory."""
 
-    def __init__(self, column_m: Array, lags: int) -> None:
+    def __init__(self, column_m: Array, lags: int, bounds: Bounds | None = None) -> None:
         """`column_m` (S,) gas columns, NaN = not known: a usual one is taken."""
+        self.bounds = bounds or HEIGHT
         count = len(column_m)
         self.column_m = np.where(np.isfinite(column_m), column_m, 0.2)
         self.begun_s = np.full(count, np.nan)
         self.low_m, self.high_m = np.full(count, np.inf), np.full(count, -np.inf)
         self.asked_low = np.full((count, lags), np.inf)
         self.asked_high = np.full((count, lags), -np.inf)
+        self.first_m = np.full(count, np.nan)
         self.frozen_s = np.full(count, np.nan)
         self.asked_m = np.zeros(count)
 
@@ -37,8 +53,11 @@ class FrozenHeights:
         self, time_s: float, height_m: Array, variance_m2: Array, absolute_Pa: Array, lagged_K: Array
     ) -> None:
         """Take a bin: heights (S,) with the variance of their means, absolute pressures (S,), lagged air (L,)."""
+        self.first_m = np.where(np.isnan(self.first_m), height_m, self.first_m)
         good = np.isfinite(height_m) & np.isfinite(absolute_Pa) & (absolute_Pa > 0.0)
-        still = np.maximum(STILL_m, STILL_DEVIATIONS * np.sqrt(np.nan_to_num(variance_m2)))
+        still = np.clip(
+            STILL_DEVIATIONS * np.sqrt(np.nan_to_num(variance_m2)), self.bounds.still, self.bounds.most_still
+        )
         low, high = np.fmin(self.low_m, height_m), np.fmax(self.high_m, height_m)
         anew = good & (high - low > still)
         for i in np.flatnonzero(anew | (good & np.isnan(self.begun_s))):
@@ -53,5 +72,11 @@ class FrozenHeights:
             self.asked_high[i] = np.maximum(self.asked_high[i], asked)
             # whatever its lag is
             range_m = float((self.asked_high[i] - self.asked_low[i]).min())
-            if range_m > ASKED_m and range_m > self.asked_m[i]:
+            # who has sunk so far stands on the stop, and is still by right
+            on_stop = self.low_m[i] < self.first_m[i] - self.bounds.stop
+            if (
+                range_m > max(self.bounds.asked, 4.0 * float(still[i]))
+                and range_m > self.asked_m[i]
+                and not on_stop
+            ):
                 self.frozen_s[i], self.asked_m[i] = self.begun_s[i], range_m

@@ -13,6 +13,8 @@ LEAST_BINS: Final = 6
 TOLD_K2: Final = 0.8
 """So far apart (variance) air and lagged air must have been for the two to be told apart."""
 OUTSIDE: Final = 0.3
+MOVED_K2: Final = 4.0
+STILL_SHARE: Final = 0.01
 
 
 class Probes:
@@ -21,15 +23,18 @@ class Probes:
     def __init__(self, sections: int) -> None:
         """Nothing was read yet."""
         self.count = np.zeros(sections)
-        self.mean = np.zeros((3, sections))
-        self.square = np.zeros((3, sections))
+        self.mean = np.zeros((5, sections))
+        self.square = np.zeros((5, sections))
 
     def take(self, gas_K: Array, air_K: float, lagged_K: float) -> None:
         """Take a bin: gas thermometers (S,), air, and air lagged by the quickest strut."""
         good = np.isfinite(gas_K) & np.isfinite(air_K)
         if not good.any():
             return
-        apart = np.stack([gas_K - air_K, gas_K - lagged_K, np.full(len(gas_K), air_K - lagged_K)])
+        nothing = np.zeros(len(gas_K))
+        apart = np.stack(
+            [gas_K - air_K, gas_K - lagged_K, nothing + air_K - lagged_K, gas_K, nothing + lagged_K]
+        )
         apart = np.where(good, apart, 0.0)
         self.count += good
         share = np.where(good, 1.0 / np.maximum(self.count, 1.0), 0.0)
@@ -39,5 +44,10 @@ class Probes:
 
     def outside(self) -> NDArray[np.bool_]:
         """Return which thermometers go with the air and not with the gas, (S,)."""
-        air, gas, told = self.square / np.maximum(self.count, 1.0)
+        air, gas, told, _, _ = self.square / np.maximum(self.count, 1.0)
         return np.asarray((self.count >= LEAST_BINS) & (told > TOLD_K2) & (air < OUTSIDE * gas))
+
+    def still(self) -> NDArray[np.bool_]:
+        """Return which thermometers stand still while the air has moved, (S,)."""
+        _, _, _, own, lagged = self.square / np.maximum(self.count, 1.0)
+        return np.asarray((self.count >= LEAST_BINS) & (lagged > MOVED_K2) & (own < STILL_SHARE * lagged))

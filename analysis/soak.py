@@ -17,16 +17,18 @@ from analysis.blank import share_of, without_rig
 from analysis.earlier import Before, kept_before
 from analysis.estimator import MOST_THERMAL, Estimator
 from analysis.fast_leak import FastLeak
-from analysis.frozen import FrozenHeights
+from analysis.frozen import STUCK_PRESSURE, FrozenHeights
 from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
 from analysis.notes import notes_since
 from analysis.pieces import Pieces
 from analysis.plausible import Plausibility
-from analysis.pressurised import Pressurised
+from analysis.plausible_air import is_power_on
+from analysis.pressurised import EMPTY_Pa, Pressurised
 from analysis.probe import Probes
 from analysis.reasons import Reason
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
+from analysis.warp import CORNERS, bears_out, contradicts
 from analysis.watch import Rows, Watch
 from logger.units import STANDARD_ATMOSPHERE_Pa
 
@@ -65,6 +67,11 @@ DOUBT_AGAIN_s: Final = 3600.0
 # A channel that gave no reading for so long at the end is dead (common practice, no source).
 DEAD_s: Final = 1800.0
 DEAD_SHARE: Final = 0.1
+# A slip of one reading is a leak of one corner: two are no proof by themselves (own choice).
+HEIGHTS_FOR_LEAK: Final = 3
+# Heights of the corners of one car lie no further apart (common practice, no source).
+APART_m: Final = 0.25
+CAME_BACK: Final = 0.5
 TAKEN_BACK: Final = "taken back: the readings contradict one another, so they prove no leak"
 # A height that is not read for so long is taken for the last one.
 HEIGHT_HELD_s: Final = 180.0
@@ -123,6 +130,7 @@ class SoakAnalysis:
         self.at_last_height: dict[int, Evidence] = {}  # of sections that are judged by hand
         self.coldest_at_height: dict[int, Array] = {}
         self.taped = tuple(tape)
+        self.loads: list[tuple[float, Array]] = []  # ln of the absolute pressures (S,) at each height by hand
         self.tape = Tape(tape, sections, standing=self.standing)
         self.notes = notes_since(notes, begin_utc, sections)
         self.before: Before | None = None
@@ -164,6 +172,7 @@ class SoakAnalysis:
         self.pressurised = Pressurised(sections, standing=self.standing)
         self.frozen = FrozenHeights(self.column_m, self.estimator.lag_count)
         self.probes = Probes(count)
+        self.stuck = FrozenHeights(np.ones(count), self.estimator.lag_count, STUCK_PRESSURE)
 
     # -- rows ------------------------------------------------------------------------------------------------
 
@@ -180,6 +189,9 @@ class SoakAnalysis:
             return
         nothing = np.full(len(time_s), np.nan)
         rows = np.stack([values.get(name, nothing) for name in self.columns], axis=1)
+        warmth = rows[:, 2 * len(self.sections) : -2]
+        # what a digital thermometer says when it has lost its supply is no reading, however long it says it
+        warmth[is_power_on(warmth)] = np.nan
         if np.isnan(self.first_s):
             self.first_s = float(time_s[0])
         self.last_s = float(time_s[-1])
@@ -191,7 +203,7 @@ class SoakAnalysis:
         heard = np.isfinite(rows[:, :-1]).any(axis=1)
         watched, holds = self._watched(time_s[heard], rows[heard])
         self.watch.feed(watched, self.book)
-        amount = np.where(holds, watched.log_amount, np.nan)
+        amount = np.where(holds & (watched.pressure_Pa > EMPTY_Pa), watched.log_amount, np.nan)
         air_K = rows[heard][:, -3]
         done = 0
         # both may raise the same alarm: each row goes to the one before the bin that it closes goes to the other
@@ -331,6 +343,9 @@ class SoakAnalysis:
         if self.estimator.time_s > looked_s:
             lagged_K = self.estimator.lagged[1]
             self.probes.take(gas, ambient, float(lagged_K[0]))
+            if not self.standing:
+                logs = np.log(np.where(absolute > 0.0, absolute, np.nan))
+                self.stuck.take(raw.time_s, logs, here.pressure_variance, np.ones(count), lagged_K)
             if self.standing:
                 self.frozen.take(raw.time_s, height, here.height_variance_m2, absolute, lagged_K)
         self.used_s += np.where(used, self.bins.width_s, 0.0)
@@ -358,7 +373,9 @@ class SoakAnalysis:
         first = self.estimator.bank.count == 0
         # how cold it was before the first height and after the last one is no proof
         self.estimator.coldest_K[first & np.isfinite(step.height_m)] = np.inf
-        used = self._step(step, step.pressure_Pa + reference_Pa(self.estimator.sections, barometer))
+        absolute = step.pressure_Pa + reference_Pa(self.estimator.sections, barometer)
+        self.loads.append((step.time_s, np.log(np.where(absolute > 0.0, absolute, np.nan))))
+        used = self._step(step, absolute)
         self.used_s += np.where(used & ~first, self.between_s, 0.0)
         self.between_s = np.where(used, 0.0, self.between_s)
         self.evidence, self.agreed_at, told = None, -1.0, self.estimator.evidence()
@@ -397,6 +414,8 @@ class SoakAnalysis:
         fell = self._fell(limit, usable)
         over = (probability > ALARM_PROBABILITY) | fell
         doubted = self._doubted(over, raised, fell, time_s)
+        for k in np.flatnonzero(over).tolist():
+            doubted[k] |= bool(self.tape.heights_of(k)) and not self.borne_out(k)
         held = self.fast.held(time_s) | fell
         self.leak_seen = np.where(over & ~doubted, self.leak_seen + 1, 0)
         for i, name in enumerate(self.sections):
@@ -452,8 +471,14 @@ class SoakAnalysis:
     def risen_per_s(self) -> Array:
         """Return what went up in steps, spread over the soak, (S,): a loss that is surely one is beyond it."""
         elapsed_s = max(self.estimator.time_s - self.first_s, 1.0)
-        risen = [sum(max(s.size, 0.0) for s in self.steps_of(i)) for i in range(len(self.sections))]
-        return np.array(risen) / elapsed_s
+        out = np.zeros(len(self.sections))
+        for i in range(len(self.sections)):
+            sizes = [step.size for step in self.steps_of(i)]
+            risen = sum(size for size in sizes if size > 0.0)
+            fallen = -sum(size for size in sizes if size < 0.0)
+            # a reading that came back may be the same one that went
+            out[i] = max(risen, fallen) if risen > CAME_BACK * fallen else risen
+        return out / elapsed_s
 
     def doubts(self, i: int) -> list[Reason]:
         """Return what forbids any verdict on section `i`: what was read can't be, or nothing was tested."""
@@ -472,12 +497,31 @@ class SoakAnalysis:
                     "unhooked? Free it, or measure by hand, and soak again",
                 )
             )
-        if self.probes.outside()[i]:
+        count = len(self.sections)
+        heights = self.first[count : 2 * count]
+        apart_m = heights[i] - np.nanmedian(np.delete(heights, i)) if np.isfinite(heights).sum() > 1 else 0.0
+        if self.standing and abs(apart_m) > APART_m:
+            found.append(
+                Reason(
+                    "implausible_input",
+                    f"its height is {1000.0 * abs(apart_m):.0f} mm away from the others': are columns or plugs swapped?",
+                )
+            )
+        outside, still = self.probes.outside()[i], self.probes.still()[i]
+        if outside or still:
+            does = "goes with the air: it isn't in the gas" if outside else "stands still while the air moves"
             found.append(
                 Reason(
                     "contradiction",
-                    "the thermometer called gas goes with the air: it isn't in the gas; leave its column out, or name it "
-                    "for what it is",
+                    f"the thermometer called gas {does}; leave its column out, or name it for what it is",
+                )
+            )
+        if np.isfinite(self.stuck.frozen_s[i]):
+            found.append(
+                Reason(
+                    "implausible_input",
+                    f"the pressure stood still from {self.stuck.frozen_s[i] / 3600.0:.1f} h on while the cold asked for "
+                    f"{100.0 * self.stuck.asked_m[i]:.1f} %: the transducer hangs, or its line is blocked",
                 )
             )
         return found
@@ -497,6 +541,23 @@ class SoakAnalysis:
     def begin_is_cold(self) -> bool:
         """Whether nobody saw the car being rolled out into the cold."""
         return self.before is None or not len(self.estimator.air_before[0])
+
+    def borne_out(self, i: int) -> bool:
+        """Whether more than two heights by hand speak for a leak of section `i`: a third one, or the pressures."""
+        return len(self.tape.heights_of(i)) >= HEIGHTS_FOR_LEAK or self.tape_against_loads()[1]
+
+    def tape_against_loads(self) -> tuple[bool, bool]:
+        """Return whether the pressures deny what the tape says of the corners, and whether they bear it out."""
+        evidence = self.known()
+        index = [self.sections.index(name) for name in CORNERS if name in self.sections]
+        if evidence is None or len(index) < len(CORNERS) or len(self.loads) < 2:
+            return False, False
+        if not all(self.tape.measures(i) for i in index):
+            return False, False
+        (first_s, before), (last_s, after) = self.loads[0], self.loads[-1]
+        lost = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2)) * (last_s - first_s)
+        change = after - before
+        return contradicts(lost[index], change[index]), bears_out(lost[index], change[index])
 
     def agreement(self) -> Agreement | None:
         """Return what the sections say together after the last bin, computed once per bin."""

@@ -76,6 +76,9 @@ class Conditions:
     air_doubt: Reason | None = None  # of the temperature that all sections have in common
     differs: bool = False  # loses more than its neighbours, whatever that temperature was
     against_tight: tuple[Reason, ...] = ()
+    borne_out: bool = True  # a leak by hand: more than two heights speak for it
+    neighbours_gain_per_s: float = 0.0  # the most that one of them seems to gain beyond doubt
+    surely_over_per_s: float | None = None  # low end of the interval over the limit
 
     @property
     def least_share(self) -> float:
@@ -107,7 +110,18 @@ def decide(conditions: Conditions) -> tuple[Verdict, list[Reason]]:
     if conditions.air_doubt is not None and not conditions.differs:
         return "undecided", [conditions.air_doubt, *doubts(conditions)]
     net = over if conditions.probability_over_net is None else conditions.probability_over_net
-    if conditions.differs or min(over, net) >= conditions.confidence:
+    leaks = min(over, net) >= conditions.confidence
+    if (
+        leaks
+        and not conditions.differs
+        and conditions.neighbours_gain_per_s > (conditions.surely_over_per_s or 0.0)
+    ):
+        # what makes a neighbour gain may make this one lose
+        return "undecided", doubts(conditions)
+    if leaks and not conditions.borne_out:
+        one_slip = "two heights say that it leaks, and one slip of the tape would, too: measure once more"
+        return "undecided", [Reason("near_threshold", one_slip)]
+    if conditions.differs or leaks:
         return "leaking", []
     reasons = _against_tight(conditions, over)
     return ("undecided" if reasons else "tight"), reasons

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.bins import MEDIAN_DIFFERENCE, median
 from analysis.pressurised import FIRST_READINGS, EMPTY_Pa, default_floor_Pa
 
 if TYPE_CHECKING:
@@ -21,8 +22,12 @@ Array = NDArray[np.float64]
 
 BURST_SIZE: Final = 0.02  # of the gas, within about a minute
 BURST_GOING_ON: Final = 0.006  # by this much at least in each half of it
+BURST_DEVIATIONS: Final = 8.0  # of the noise of a reading
+NOISE_ROWS: Final = 32
+LEAST_CHANGES: Final = 6
 BURST_OVER_s: Final = 1800.0
 FLOOR_HYSTERESIS: Final = 1.03
+LOWEST_Pa: Final = -1e6  # no floor
 SENSOR_DEAD_s: Final = 600.0
 SUPPLY_LOW_V: Final = 4.6  # of a nominal 5 V
 SUPPLY_GOOD_V: Final = 4.7
@@ -129,12 +134,14 @@ class Watch:
         """Return the floor at each row: as given, or by what the section was filled to, from its first readings on."""
         if np.isfinite(self.floors_Pa[k]):
             return np.full(len(pressure_Pa), self.floors_Pa[k])
-        floor = np.full(len(pressure_Pa), EMPTY_Pa)
+        floor = np.full(len(pressure_Pa), LOWEST_Pa)
         good = np.flatnonzero(np.isfinite(pressure_Pa))
         fresh = good[: FIRST_READINGS - len(self.filled[k])]
         self.filled[k] += pressure_Pa[fresh].tolist()
         if len(self.filled[k]) == FIRST_READINGS:
-            self.floors_Pa[k] = default_floor_Pa(float(np.median(self.filled[k])))
+            filled_Pa = float(np.median(self.filled[k]))
+            # what is empty from the begin is told as that, and not as an alarm
+            self.floors_Pa[k] = default_floor_Pa(filled_Pa) if filled_Pa > EMPTY_Pa else LOWEST_Pa
             floor[fresh[-1] + 1 :] = self.floors_Pa[k]
         return floor
 
@@ -166,20 +173,31 @@ class Watch:
             middle = x[now - back // 2]
             going_on = (x[now] < middle - BURST_GOING_ON) & (middle < base - BURST_GOING_ON)
             near = (joined.time_s[now] - joined.time_s[now - back - 1]) < 6.0 * 60.0
-            for i, k in zip(*np.nonzero(fallen & going_on & near[:, None]), strict=True):
+            # what holds nothing can't burst
+            held = joined.pressure_Pa[now - back - 1] > EMPTY_Pa
+            for i, k in zip(*np.nonzero(fallen & going_on & near[:, None] & held), strict=True):
+                if base[i, k] - x[now[i], k] < BURST_DEVIATIONS * _noise(x[: now[i] - back, k]):
+                    continue
                 time_s = float(joined.time_s[now[i]])
                 self._burst_over(self.sections[k], time_s, book)
                 book.raise_(self.sections[k], "burst", time_s)
         if len(joined.time_s):
             for name in self.sections:
                 self._burst_over(name, float(joined.time_s[-1]), book)
-        keep = max(len(joined.time_s) - back - 2, 0)
+        keep = max(len(joined.time_s) - back - 2 - NOISE_ROWS, 0)
         self.carry = Rows(*(a[keep:] for a in (joined.time_s, x, joined.pressure_Pa, joined.supply_V)))
 
     def _burst_over(self, name: str, time_s: float, book: AlarmBook) -> None:
         alarm = book.standing.get((name, "burst"))
         if alarm is not None and time_s > alarm.raised_s + BURST_OVER_s:
             book.clear(name, "burst", alarm.raised_s + BURST_OVER_s)
+
+
+def _noise(log_amount: Array) -> float:
+    """Return the noise of a single reading, from the newest differences of neighbours; 0 while there are too few."""
+    changes = np.abs(np.diff(log_amount[-NOISE_ROWS:]))
+    changes = changes[np.isfinite(changes)]
+    return median(changes) / MEDIAN_DIFFERENCE if len(changes) >= LEAST_CHANGES else 0.0
 
 
 def _join(parts: list[Rows]) -> Rows:

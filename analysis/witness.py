@@ -42,7 +42,7 @@ LEAST_POINTS: Final = 4
 # Evidence, in ln, that a wrong thermometer must gain over a right one since it went wrong (a CUSUM test; Page 1954, cited
 # from memory). Own study: ordinary soaks stay under 4, errors of 4 K pass 10.
 CONTRADICTS: Final = 8.0
-DOUBTFUL: Final = 4.0
+DOUBTFUL: Final = 2.5
 """From here on nobody is woken by a leak that rests on that thermometer."""
 OWN_K: Final = 0.35
 OWN_TIME_s: Final = 7200.0
@@ -126,7 +126,14 @@ class _Joint:
             self.covariance[:, at + LOSS, at + LOSS] = priors.mean_loss_per_s**2
         self.covariance[:, -1, -1] = [b.deviation_K**2 for b in BELIEFS]
         self.log_evidence = np.zeros(len(BELIEFS))
-        first_s = [min((s.time_s for s in estimator.own_steps(i)), default=np.inf) for i in range(self.count)]
+        first_s = [
+            min(
+                [s.time_s for s in estimator.own_steps(i)]
+                + [at_s for at_s, name in estimator.noted if name == section.name],
+                default=np.inf,
+            )
+            for i, section in enumerate(estimator.sections)
+        ]
         self.until_s = np.array(first_s) - SPACING_s
         self.history = np.zeros((len(points), len(BELIEFS)))
         self.common_K = np.zeros((len(points), len(BELIEFS)))

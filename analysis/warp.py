@@ -1,0 +1,51 @@
+"""Do the pressures of a standing car bear out what a tape says?
+
+A car stands on four springs and is stiff: a corner that loses gas hands its load to its neighbours on both sides, so its
+pressure falls, that of the two neighbours rises, and that of the opposite corner falls with it. Heights alone that say a
+corner has sunk, and pressures that know nothing of it, are a slip of the tape.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+CORNERS: Final = ("front_left", "front_right", "rear_left", "rear_right")
+_SIGNS: Final = np.array([1.0, -1.0, -1.0, 1.0])
+HANDED_ON: Final = 1.1
+"""Of the warp of the gas lost, as a warp of ln(p): a corner that loses 10 % of its gas loses 3 to 4 % of its pressure (a
+rigid body on four rolling-lobe springs with anti-roll bars, own model)."""
+SEEN: Final = 0.02
+"""Of ln(p): four times what the transducers' drift makes of it in the cold (0.02 %/K of full scale, own estimate)."""
+LEAST_SHARE: Final = 0.5
+
+
+def warp(values: Array) -> float:
+    """Return how much the diagonals of (4,) values, in the order of `CORNERS`, differ; 0 if any is missing.
+
+    >>> warp(np.array([0.1, 0.0, 0.0, 0.0]))
+    0.025
+    """
+    return float(np.nan_to_num(_SIGNS @ values) / 4.0)
+
+
+def contradicts(lost: Array, log_pressure_change: Array) -> bool:
+    """Return whether the pressures deny the losses (ln of the gas), both (4,) in the order of `CORNERS`.
+
+    >>> contradicts(np.array([0.33, 0.0, 0.0, 0.0]), np.zeros(4))
+    True
+    >>> contradicts(np.array([0.1, 0.0, 0.0, 0.0]), np.array([-0.04, 0.04, 0.04, -0.04]))
+    False
+    """
+    asked, got = -HANDED_ON * warp(lost), warp(log_pressure_change)
+    return abs(got - asked) > max(SEEN, LEAST_SHARE * max(abs(asked), abs(got)))
+
+
+def bears_out(lost: Array, log_pressure_change: Array) -> bool:
+    """Return whether the pressures speak for the losses, and not only don't deny them."""
+    asked = -HANDED_ON * warp(lost)
+    return abs(asked) > SEEN and not contradicts(lost, log_pressure_change)
