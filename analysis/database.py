@@ -15,6 +15,7 @@ from hashlib import sha256
 from typing import IO, TYPE_CHECKING, Any, Protocol, Self
 
 from logger.errors import PlainError
+from logger.files import whole_part
 from logger.journal_schema import FILE_ERRORS, atomic, is_damage, pragma
 
 if TYPE_CHECKING:
@@ -216,11 +217,11 @@ def _prepare(connection: sqlite3.Connection, path: Path, layout: Layout) -> None
 
 def _make(path: Path, layout: Layout) -> None:
     """A new file is there whole or not at all, so that an empty one is never mistaken for one that is being made."""
-    part = path.with_name(path.name + ".new")
-    part.unlink(missing_ok=True)
-    with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as connection:
+    with (
+        whole_part(path, ours=True) as part,
+        contextlib.closing(sqlite3.connect(part, isolation_level=None)) as connection,
+    ):
         _migrate(connection, layout, 0)
-    part.replace(path)
 
 
 def _migrate(connection: sqlite3.Connection, layout: Layout, version: int) -> None:

@@ -13,7 +13,8 @@ from dataclasses import asdict, dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.clock import utc_now
-from logger.cursor_file import replace_file, sealed, unsealed
+from logger.cursor_file import sealed, unsealed
+from logger.files import replace_file
 from logger.link_state import duration_text
 
 if TYPE_CHECKING:
