@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analysis.database import Database, Layout
 from logger.clock import utc_now
+from logger.journal_files import ALARMS, beside
 
 if TYPE_CHECKING:
     import sqlite3
@@ -113,7 +114,7 @@ class Changes:
 
 def alarms_path(journal: Path) -> Path:
     """Where the alarms of a journal are kept."""
-    return journal.with_name(journal.name + ".alarms")
+    return beside(journal, ALARMS)
 
 
 class AlarmStore:

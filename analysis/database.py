@@ -16,6 +16,7 @@ from typing import IO, TYPE_CHECKING, Any, Protocol, Self
 
 from logger.errors import PlainError
 from logger.files import whole_part
+from logger.journal_files import beside
 from logger.journal_schema import FILE_ERRORS, atomic, is_damage, pragma
 
 if TYPE_CHECKING:
@@ -169,7 +170,7 @@ def _take_lock(path: Path, patience_s: float) -> IO[str]:
     if path.is_dir():
         raise DatabaseError(path, "is a folder")
     try:
-        lock = path.with_name(path.name + ".lock").open("a", encoding="utf-8")
+        lock = beside(path, ".lock").open("a", encoding="utf-8")
     except OSError as error:
         raise DatabaseError(path, f"can't be opened: {error.strerror or error}") from None
     end_s = time.monotonic() + patience_s

@@ -17,6 +17,7 @@ from analysis.blank_register import Blank, add_blanks, blanks_of, withdraw_blank
 from analysis.database import Database, DatabaseError, Layout
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
 from logger.clock import utc_from_us, utc_now
+from logger.journal_files import SOAKS, beside
 from logger.settings import SectionSettings, settings_from_text
 from logger.units import ZERO_CELSIUS_K
 
@@ -130,7 +131,7 @@ class Beside:
 
 def soaks_path(journal: Path) -> Path:
     """Where the register of a journal's soaks is."""
-    return journal.with_name(journal.name + ".soaks")
+    return beside(journal, SOAKS)
 
 
 def plan_text(

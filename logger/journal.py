@@ -1,23 +1,21 @@
 """The journal: the durable log of everything a rig said, and its one writer.
 
 What `append` has returned from is on the disk and survives the power. A second writer is refused by a lock
-beside the file, which the system lets go of when the process dies, whatever it dies of. Readers
-(`journal_reader.py`) need no lock and never hold up the writer.
+(`journal_files.py`). Readers (`journal_reader.py`) need no lock and never hold up the writer.
 """
 
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import sqlite3
-from typing import IO, TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self
 
 from logger.clock import Stamp
+from logger.journal_files import JournalLock
 from logger.journal_schema import (
     FILE_ERRORS,
     SELECT_ENTRIES,
-    WAY_FORWARD,
     BootRecord,
     Entry,
     JournalBlockedError,
@@ -44,8 +42,6 @@ __all__ = ["BootRecord", "Entry", "Journal", "JournalBlockedError", "JournalErro
 _INSERT = (
     "INSERT INTO entries (id, kind, boot_id, seq, rig_us, utc_us, body, crc) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 )
-_OF_A_JOURNAL = (".soaks", ".alarms")
-"""What the analysis keeps beside it speaks of its entries by number (analysis/register.py, analysis/alarm_store.py)."""
 _PRUNE_ROWS = 20_000
 """Old entries go in such portions: each holds the write lock for some 50 ms at most."""
 
@@ -53,7 +49,7 @@ _PRUNE_ROWS = 20_000
 class Journal:
     """The one writer of a journal file. Use from one thread at a time."""
 
-    def __init__(self, path: Path, lock: IO[str], connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, lock: JournalLock, connection: sqlite3.Connection) -> None:
         """Use `Journal.open`."""
         self.path = path
         self._lock = lock
@@ -62,9 +58,8 @@ class Journal:
     @classmethod
     def open(cls, path: Path, settings_text: str = "") -> Journal:
         """Open or create; raises JournalError (second writer, damaged, newer, somebody else's)."""
-        lock = _take_lock(path)
+        lock = JournalLock.take(path)
         try:
-            _refuse_orphans(path)
             connection = sqlite3.connect(path, timeout=10.0, isolation_level=None, check_same_thread=False)
             try:
                 prepare(connection, path)
@@ -230,29 +225,3 @@ class Journal:
     def _newest_id(connection: sqlite3.Connection) -> int:
         row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'entries'").fetchone()
         return 0 if row is None else int(row[0])
-
-
-def _refuse_orphans(path: Path) -> None:
-    """An empty journal beside the soaks and alarms of a full one: they would be taken for its own."""
-    if path.exists() and path.stat().st_size:
-        return
-    orphans = [name for ending in _OF_A_JOURNAL if (name := path.with_name(path.name + ending)).exists()]
-    if orphans:
-        named = " and ".join(str(name) for name in orphans)
-        raise JournalError(path, f"is empty or gone, but {named} belong to it; {WAY_FORWARD}")
-
-
-def _take_lock(path: Path) -> IO[str]:
-    if path.is_dir():
-        raise JournalError(path, "is a folder")
-    lock_path = path.with_name(path.name + ".lock")
-    try:
-        lock = lock_path.open("a", encoding="utf-8")
-    except OSError as error:
-        raise JournalError(path, f"can't be opened: {error.strerror or error}") from None
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise JournalError(path, "is being written by another process") from None
-    return lock
