@@ -11,7 +11,7 @@ import secrets
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from analysis.database import Database, Layout
+from analysis.database import Database, Layout, require_beside
 from logger.clock import utc_now
 from logger.journal_files import ALARMS, beside
 
@@ -379,6 +379,7 @@ def read_alarms(journal: Path) -> list[tuple[str, Kept]]:
     """All alarms of a journal with their ids, oldest first; read beside the analysis that writes them."""
     database = Database.open_to_read(alarms_path(journal), LAYOUT)
     if database is None:
+        require_beside(journal, ALARMS, "alarms")
         return []
     with database:
         book = database.rows("SELECT value FROM facts WHERE name = 'book'")

@@ -17,6 +17,7 @@ from typing import IO, TYPE_CHECKING, Any, Protocol, Self
 from logger.errors import PlainError
 from logger.files import whole_part
 from logger.journal_files import beside
+from logger.journal_mark import missing_beside
 from logger.journal_schema import FILE_ERRORS, atomic, is_damage, pragma
 
 if TYPE_CHECKING:
@@ -164,6 +165,17 @@ def counting(rows: Sequence[Kept], number: int, what: str, path: Path) -> None:
         raise DatabaseError(path, f"there is no {what} number {number} (see its list)")
     if found.withdrawn is not None:
         raise DatabaseError(path, f"{what} number {number} was withdrawn already, {found.withdrawn}")
+
+
+def require_beside(journal: Path, ending: str, what: str) -> None:
+    """Raise DatabaseError if a file is gone that a journal had beside it: without it other things would be true."""
+    if missing_beside(journal, ending):
+        raise DatabaseError(
+            beside(journal, ending),
+            f"is gone, but {journal} had one: its {what} are in it. Put it back, or take copies with "
+            "'cornerhold backup', which has all that belongs together; to use the journal without: "
+            "cornerhold restore --incomplete",
+        )
 
 
 def _take_lock(path: Path, patience_s: float) -> IO[str]:

@@ -9,10 +9,12 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
+from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
 from logger.clock import Stamp
-from logger.journal_files import JournalLock
+from logger.journal_files import ALARMS, SOAKS, JournalLock, beside
+from logger.journal_mark import Mark, fold_in, read_mark, refuse_lone_copy, write_mark
 from logger.journal_schema import (
     FILE_ERRORS,
     SELECT_ENTRIES,
@@ -22,6 +24,7 @@ from logger.journal_schema import (
     JournalError,
     atomic,
     boot_records,
+    check_owner,
     checked_entries,
     entry_check,
     is_blocked,
@@ -54,6 +57,9 @@ class Journal:
         self.path = path
         self._lock = lock
         self._connection = connection
+        self._mark = Mark(is_open=True)
+        self._beside = {ending: beside(path, ending) for ending in (SOAKS, ALARMS)}
+        self._folded = True
 
     @classmethod
     def open(cls, path: Path, settings_text: str = "") -> Journal:
@@ -62,9 +68,13 @@ class Journal:
         try:
             connection = sqlite3.connect(path, timeout=10.0, isolation_level=None, check_same_thread=False)
             try:
+                if check_owner(connection, path):
+                    refuse_lone_copy(connection, path)
+                lock.note_inode()
                 prepare(connection, path)
                 journal = cls(path, lock, connection)
                 journal._note_configuration(settings_text)
+                journal._note_mark()
             except BaseException:
                 connection.close()
                 raise
@@ -78,6 +88,10 @@ class Journal:
 
     def close(self) -> None:
         """Let the file and the lock go."""
+        with contextlib.suppress(sqlite3.Error):  # a full disk, or closed already: it stays marked as open
+            with atomic(self._connection) as connection:
+                write_mark(connection, replace(self._mark, is_open=False))
+            fold_in(self._connection)
         self._connection.close()
         self._lock.close()
 
@@ -108,6 +122,9 @@ class Journal:
             first = self._newest_id(connection) + 1
             rows = [(number, *entry[1:]) for number, entry in enumerate(batch, first)]
             connection.executemany(_INSERT, [(*row, entry_check(*row)) for row in rows])
+        new = [ending for ending in self._beside.keys() - self._mark.beside if self._beside[ending].exists()]
+        if new or not self._folded:
+            self._note_mark()
 
     def note_boot(
         self,
@@ -207,6 +224,15 @@ class Journal:
         if gone:
             self._connection.execute("PRAGMA incremental_vacuum").fetchall()
         return gone
+
+    def _note_mark(self) -> None:
+        """Say in the file itself, not only in its log, that it is open, and what lies beside it."""
+        with self.atomic() as connection:
+            known = read_mark(connection, self.path).beside
+            there = {ending for ending, path in self._beside.items() if path.exists()}
+            self._mark = Mark(is_open=True, beside=known | there)
+            write_mark(connection, self._mark)
+        self._folded = fold_in(self._connection)
 
     def _note_configuration(self, text: str) -> None:
         fingerprint = settings_fingerprint(text)

@@ -94,9 +94,9 @@ class JournalLock:
             raise elsewhere
         self._file, self._identity = file, _identity(os.fstat(file))
         _open_here.add(self._identity)
-        self._note_inode()
 
-    def _note_inode(self) -> None:
+    def note_inode(self) -> None:
+        """Write down which file this is, once it is known to be no copy."""
         said = f"{self._identity[1]}\n"
         self._name_lock.seek(0)
         if self._name_lock.read() == said:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from logger.journal_mark import refuse_lone_copy
 from logger.journal_schema import (
     FILE_ERRORS,
     SCHEMA_VERSION,
@@ -43,7 +44,8 @@ _NEXT = f"{SELECT_ENTRIES} WHERE id > ? ORDER BY id LIMIT ?"
 _NEWEST = f"{SELECT_ENTRIES} WHERE kind = ? AND id <= ? ORDER BY id DESC LIMIT 1"
 _LAST_ID = 2**63 - 1
 _READ_ONLY_ADVICE = (
-    " (in a folder that you can't write to, a journal is readable while its logger runs: copy it)"
+    " (in a folder that you can't write to, a journal is readable while its logger runs: take a copy with "
+    "'cornerhold backup' as the user whose it is)"
 )
 
 
@@ -80,6 +82,7 @@ class JournalReader:
                         f"is of journal version {version}; start the logger on it once, which brings it to "
                         f"version {SCHEMA_VERSION}",
                     )
+                refuse_lone_copy(self._connection, path)
                 if whole:
                     check_whole(self._connection, path)
             except BaseException:
