@@ -13,6 +13,16 @@ from logger.journal_schema import WAY_FORWARD, JournalError
 
 SOAKS, ALARMS = ".soaks", ".alarms"
 """What the analysis keeps beside it speaks of its entries by number (analysis/register.py, analysis/alarm_store.py)."""
+PLACES = (
+    ".readings-cursor",
+    ".influx-readings",
+    ".influx-readings-refused",
+    ".influx-findings",
+    ".influx-findings-refused",
+)
+"""Where the mirrors stand (logger/readings_mirror.py, logger/mirror_state.py)."""
+RESTORING = ".restoring"
+"""There while a restore puts files in place (analysis/restore.py)."""
 _LOCK = ".lock"
 
 _open_here: set[tuple[int, int]] = set()
@@ -43,8 +53,11 @@ class JournalLock:
         self._identity = (0, 0)
 
     @classmethod
-    def take(cls, path: Path) -> JournalLock:
-        """Take it, and make an empty journal if there is none; raises JournalError."""
+    def take(cls, path: Path, *, to_restore: bool = False) -> JournalLock:
+        """Take it, and make an empty journal if there is none; raises JournalError.
+
+        `to_restore`: whatever stands there is going to be replaced, and nothing is made.
+        """
         real = real_path(path)
         if real.is_dir():
             raise JournalError(path, "is a folder")
@@ -58,8 +71,11 @@ class JournalLock:
         try:
             if not _locked(name_lock.fileno()):
                 raise JournalError(path, "is being written by another process")  # noqa: TRY301  one clean-up
-            _refuse_orphans(path)
-            lock._take_file(real)
+            if not to_restore:
+                refuse_broken_restore(path)
+                _refuse_orphans(path)
+            if real.exists() or not to_restore:
+                lock._take_file(real)
         except OSError as error:
             lock.close()
             raise JournalError(path, f"can't be opened: {error.strerror or error}") from None
@@ -105,6 +121,14 @@ class JournalLock:
             self._name_lock.truncate(0)
             self._name_lock.write(said)
             self._name_lock.flush()
+
+
+def refuse_broken_restore(path: Path) -> None:
+    """Raise JournalError where a restore was broken off while it put files in place."""
+    if beside(path, RESTORING).exists():
+        raise JournalError(
+            path, "a restore was broken off here: run 'cornerhold restore' on it again, which finishes it"
+        )
 
 
 def is_the_one_written(journal: Path) -> bool:

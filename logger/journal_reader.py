@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from logger.journal_files import refuse_broken_restore
 from logger.journal_mark import refuse_lone_copy
 from logger.journal_schema import (
     FILE_ERRORS,
@@ -65,6 +66,7 @@ class JournalReader:
         seconds per million entries); for those who judge by it.
         """
         self.path, self.cursor = path, cursor
+        refuse_broken_restore(path)
         require_journal(path)
         try:
             self._connection = sqlite3.connect(
