@@ -140,17 +140,23 @@ def file_digest(path: Path) -> str:
 
 
 def copy_set(
-    source: Path, target: Path, progress: Progress = lambda _share: None, *, incomplete: bool = False
+    source: Path,
+    target: Path,
+    progress: Progress = lambda _share: None,
+    *,
+    incomplete: bool = False,
+    go_on_after: int = 0,
 ) -> Contents:
     """Copy a journal and what belongs to it to `target` and beside it, also while others write, and check the copies.
 
     `incomplete`: take a journal that lacks its log or what was beside it as it is; the copy doesn't say so any more.
+    `go_on_after`: what is appended to the copy gets numbers after that one.
     """
     with _named_by(source, target):
-        return _copied(source, target, progress, incomplete=incomplete)
+        return _copied(source, target, progress, incomplete, go_on_after)
 
 
-def _copied(source: Path, target: Path, progress: Progress, *, incomplete: bool) -> Contents:
+def _copied(source: Path, target: Path, progress: Progress, incomplete: bool, go_on_after: int) -> Contents:
     if not incomplete:
         require_beside(source, SOAKS, "soaks and heights")
         require_beside(source, ALARMS, "alarms")
@@ -172,7 +178,8 @@ def _copied(source: Path, target: Path, progress: Progress, *, incomplete: bool)
         lambda share: progress(_COPIED * share),
         beside=there,
         # what comes must not get the numbers that an ended soak has
-        go_on_after=last if incomplete else None,
+        go_on_after=max(last, go_on_after),
+        lone=incomplete,
     )
     contents = contents_of(target, lambda share: progress(_COPIED + (1.0 - _COPIED) * share))
     if last > contents.newest_entry and not incomplete:

@@ -92,7 +92,9 @@ def restore(
         staging.mkdir(mode=0o700)
         try:
             target = staging / real_path(journal).name
-            contents = copy_set(found, target, progress, incomplete=incomplete)
+            # whoever was told of the entries that go must not take others for them
+            after = _newest_entry(journal)
+            contents = copy_set(found, target, progress, incomplete=incomplete, go_on_after=after)
             _give_owner(staging, journal)
             sync_folder(staging)
         except BaseException:
@@ -166,6 +168,13 @@ def _refuse_full(journal: Path) -> None:
     raise PlainError(
         f"{journal}: {reason}; nothing was changed. With --force it is moved aside, into a folder beside it"
     )
+
+
+def _newest_entry(journal: Path) -> int:
+    """The number of the newest entry of what is replaced; 0 if there is none, or it can't be read."""
+    with contextlib.suppress(PlainError), JournalReader(journal) as reader:
+        return reader.newest_id()
+    return 0
 
 
 def _give_owner(staging: Path, journal: Path) -> None:

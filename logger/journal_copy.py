@@ -24,12 +24,13 @@ def copy_journal(
     progress: Callable[[float], None] = lambda _share: None,
     *,
     beside: frozenset[str] = frozenset(),
-    go_on_after: int | None = None,
+    go_on_after: int = 0,
+    lone: bool = False,
 ) -> None:
     """Copy a journal into a new file, of the present version and with a mark of its own; `progress` gets the share done.
 
-    `beside`: the endings of what lies beside the copy. `go_on_after`: take a copy that lacks its log as it is, and number
-    what comes after that entry. Raises JournalError, of the copy if it isn't sound.
+    `beside`: the endings of what lies beside the copy. `go_on_after`: what is appended gets numbers after it. `lone`:
+    take a copy that lacks its log as it is. Raises JournalError, of the copy if it isn't sound.
     """
     require_journal(source)
     refuse_broken_restore(source)
@@ -38,17 +39,16 @@ def copy_journal(
         connection.isolation_level = None
         with closing(connection):
             check_owner(connection, source)
-            if go_on_after is None:
+            if not lone:
                 refuse_lone_copy(connection, source)
             online_copy(connection, target, progress)
         with closing(sqlite3.connect(target, isolation_level=None)) as copy:
             prepare(copy, target)
             with atomic(copy):
                 write_mark(copy, Mark(is_open=False, beside=beside))
-                if go_on_after is not None:
-                    copy.execute(
-                        "UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = 'entries'", (go_on_after,)
-                    )
+                copy.execute(
+                    "UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = 'entries'", (go_on_after,)
+                )
             copy.execute("PRAGMA journal_mode = DELETE")
     except FILE_ERRORS as error:
         raise refusal(source, error, "can't be copied") from error

@@ -196,6 +196,20 @@ def test_a_journal_that_holds_something_is_left_alone_without_force(
     assert state_of(done.before / elsewhere.name) == before
 
 
+def test_numbers_that_were_told_are_not_given_to_others_after_a_restore(
+    path: Path, disk: Path, elsewhere: Path
+) -> None:
+    """A subscriber knows repeats by the entry's number."""
+    fill(path, 10)
+    backup = make_backup(path, disk)
+    fill(elsewhere, 30, "other")
+    restore(backup.folder, elsewhere, force=True)
+    with Journal.open(elsewhere) as journal:
+        append(journal, 11, 1)
+    with JournalReader(elsewhere) as reader:
+        assert [entry.id for entry in reader.read()] == [*range(1, 12), 32]
+
+
 def test_a_journal_that_can_t_be_read_is_left_alone_and_moved_aside_with_force(
     path: Path, disk: Path, elsewhere: Path
 ) -> None:
