@@ -11,7 +11,7 @@ import contextlib
 import json
 import os
 import shutil
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.alarm_store import alarms_path, read_alarms
@@ -81,7 +81,7 @@ def restore(
         for place in (alarms_path, soaks_path):
             locks.callback(take_lock(place(journal), 0.0).close)
         if beside(journal, RESTORING).exists():
-            return _finished(journal)
+            return _finished(journal, source)
         if not force:
             _refuse_full(journal)
         found = source / read_backup(source).journal if source.is_dir() else source
@@ -101,30 +101,42 @@ def restore(
             shutil.rmtree(staging, ignore_errors=True)
             raise
         name = f"{real_path(journal).name}.before-{utc_now():%Y%m%dT%H%M%SZ}"
-        _note(journal, {"before": name, "moved": False})
+        _note(journal, _Note(str(real_path(source)), name))
         return Restored(journal, contents, _put_in_place(journal))
 
 
-def _finished(journal: Path) -> Restored:
-    """Finish a restore that was broken off after its copies were checked."""
+@dataclass(frozen=True, slots=True)
+class _Note:
+    """What keeps everybody out until a restore is finished."""
+
+    source: str
+    before: str
+    """The folder's name for what stood there."""
+    moved: bool = False
+    """What stood there is in it."""
+
+
+def _finished(journal: Path, source: Path) -> Restored:
+    """Finish a restore that was broken off after its copies were checked; PlainError if it was of another source."""
+    meant = _read_note(journal).source
     before = _put_in_place(journal)
+    if meant != str(real_path(source)):
+        raise PlainError(
+            f"{journal}: first the restore of {meant} was finished, which had been broken off; nothing of {source} was "
+            "restored: run it again"
+        )
     return Restored(journal, contents_of(journal), before, finished=True)
 
 
 def _put_in_place(journal: Path) -> Path | None:
     """Move the old files away, then the new ones in; each step may be done again, as far as it was not."""
-    note = beside(journal, RESTORING)
-    try:
-        said = unsealed(note.read_text(encoding="utf-8"))
-        before, moved = beside(journal, "").with_name(str(said["before"])), bool(said["moved"])
-    except (ValueError, KeyError, TypeError):
-        raise PlainError(f"{note}: is damaged; the new files are in {_staging(journal)}") from None
-    staging = _staging(journal)
-    if not moved:
+    said, note, staging = _read_note(journal), beside(journal, RESTORING), _staging(journal)
+    before = beside(journal, "").with_name(said.before)
+    if not said.moved:
         for ending in _ENDINGS:
             _move_away(beside(journal, ending), before)
         sync_folder(note.parent)
-        _note(journal, {"before": before.name, "moved": True})
+        _note(journal, replace(said, moved=True))
     for ending in _ENDINGS:
         place = beside(journal, ending)
         with contextlib.suppress(FileNotFoundError):
@@ -141,8 +153,17 @@ def _move_away(file: Path, before: Path) -> None:
         file.rename(before / file.name)
 
 
-def _note(journal: Path, said: dict[str, object]) -> None:
-    replace_file(beside(journal, RESTORING), sealed({"cornerhold": _FORM, **said}))
+def _read_note(journal: Path) -> _Note:
+    note = beside(journal, RESTORING)
+    try:
+        said = unsealed(note.read_text(encoding="utf-8"))
+        return _Note(str(said["source"]), str(said["before"]), bool(said["moved"]))
+    except (ValueError, KeyError):
+        raise PlainError(f"{note}: is damaged; the new files are in {_staging(journal)}") from None
+
+
+def _note(journal: Path, said: _Note) -> None:
+    replace_file(beside(journal, RESTORING), sealed({"cornerhold": _FORM} | asdict(said)))
     sync_folder(real_path(journal).parent)
 
 

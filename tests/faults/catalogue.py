@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tests.faults import damage, endurance, kills, line, surroundings
+from tests.faults import copies, damage, endurance, kills, line, surroundings
 
 if TYPE_CHECKING:
     from tests.faults.bench import Fault
@@ -33,5 +33,6 @@ KINDS = (
     Kind("disk", surroundings.disk_full, 2, 20),
     Kind("clock", surroundings.clock_set, 5, 50),
     Kind("files", damage.damaged, 72, 5000),
+    Kind("copies", copies.copied, 3, 100),
     Kind("days", endurance.month, 1, 30),
 )
