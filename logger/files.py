@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _ACCESS_LIST = "system.posix_acl_access"
+_DATABASE = b"SQLite format 3\0"
+"""How every database file begins (sqlite.org/fileformat.html)."""
 
 
 def real_path(path: Path) -> Path:
@@ -141,6 +143,8 @@ def _replacing(path: Path, there: os.stat_result | None, *, ours: bool) -> Itera
         raise PlainError(
             f"{path}: has another name (a hard link), under which the old content would stay; nothing was written"
         )
+    if there is not None and not ours:
+        _refuse_database(path, target)
     # Named before it is made: a signal may end the program between any two lines.
     mark = "" if ours else f".{secrets.token_hex(6)}"
     part = target.with_name(f".{target.name}{mark}.part")
@@ -156,6 +160,13 @@ def _replacing(path: Path, there: os.stat_result | None, *, ours: bool) -> Itera
         raise
     if not ours:
         sync_folder(target.parent)
+
+
+def _refuse_database(path: Path, target: Path) -> None:
+    """A journal that was named as an output by mistake."""
+    with contextlib.suppress(PermissionError), target.open("rb") as file:
+        if file.read(len(_DATABASE)) == _DATABASE:
+            raise PlainError(f"{path}: is a database (a journal?); nothing was written in its place")
 
 
 @contextlib.contextmanager

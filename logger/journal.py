@@ -57,7 +57,8 @@ class Journal:
         self.path = path
         self._lock = lock
         self._connection = connection
-        self._mark = Mark(is_open=True)
+        self._mark: Mark | None = None
+        """As it was written last."""
         self._beside = {ending: beside(path, ending) for ending in (SOAKS, ALARMS)}
         self._folded = True
 
@@ -88,10 +89,13 @@ class Journal:
 
     def close(self) -> None:
         """Let the file and the lock go."""
-        with contextlib.suppress(sqlite3.Error):  # a full disk, or closed already: it stays marked as open
-            with atomic(self._connection) as connection:
-                write_mark(connection, replace(self._mark, is_open=False))
-            fold_in(self._connection)
+        if self._mark is not None:
+            with contextlib.suppress(
+                sqlite3.Error
+            ):  # a full disk, or closed already: it stays marked as open
+                with atomic(self._connection) as connection:
+                    write_mark(connection, replace(self._mark, is_open=False))
+                fold_in(self._connection)
         self._connection.close()
         self._lock.close()
 
@@ -122,9 +126,11 @@ class Journal:
             first = self._newest_id(connection) + 1
             rows = [(number, *entry[1:]) for number, entry in enumerate(batch, first)]
             connection.executemany(_INSERT, [(*row, entry_check(*row)) for row in rows])
-        new = [ending for ending in self._beside.keys() - self._mark.beside if self._beside[ending].exists()]
-        if new or not self._folded:
+        known = frozenset() if self._mark is None else self._mark.beside
+        if self._mark is None or any(self._beside[one].exists() for one in self._beside.keys() - known):
             self._note_mark()
+        elif not self._folded:
+            self._folded = fold_in(self._connection)
 
     def note_boot(
         self,
@@ -226,13 +232,17 @@ class Journal:
         return gone
 
     def _note_mark(self) -> None:
-        """Say in the file itself, not only in its log, that it is open, and what lies beside it."""
-        with self.atomic() as connection:
-            known = read_mark(connection, self.path).beside
-            there = {ending for ending, path in self._beside.items() if path.exists()}
-            self._mark = Mark(is_open=True, beside=known | there)
-            write_mark(connection, self._mark)
-        self._folded = fold_in(self._connection)
+        """Say in the file itself, not only in its log, that it is open, and what lies beside it.
+
+        On a full disk it is said later: the recording doesn't depend on it.
+        """
+        there = {ending for ending, path in self._beside.items() if path.exists()}
+        with contextlib.suppress(JournalBlockedError):
+            with self.atomic() as connection:
+                mark = Mark(is_open=True, beside=read_mark(connection, self.path).beside | there)
+                write_mark(connection, mark)
+            self._mark = mark
+            self._folded = fold_in(self._connection)
 
     def _note_configuration(self, text: str) -> None:
         fingerprint = settings_fingerprint(text)

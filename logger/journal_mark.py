@@ -53,8 +53,11 @@ def write_mark(connection: sqlite3.Connection, mark: Mark) -> None:
 
 
 def fold_in(connection: sqlite3.Connection) -> bool:
-    """Bring what is in the log into the file, as far as readers let it, without waiting; whether that was all."""
-    busy, pages, done = connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+    """Bring what is in the log into the file, as far as readers and room let it, without waiting; was that all?"""
+    try:
+        busy, pages, done = connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+    except sqlite3.Error:
+        return False  # it is all in the log, and tried again
     return not busy and pages == done
 
 

@@ -17,6 +17,7 @@ from analysis.commands import main
 from analysis.settings_editor import edit_file
 from logger.errors import PlainError
 from logger.files import replace_file, whole_file
+from logger.journal import Journal
 
 AS_ROOT = pytest.mark.skipif(os.geteuid() != 0, reason="only root may give a file to somebody")
 SOMEBODY, SOME_GROUP = 12345, 23456
@@ -239,3 +240,13 @@ def test_there_is_one_writer_that_puts_a_file_in_place_of_another() -> None:
     # the virtual rig renames a symlink to its port; a backup and a restore move where nothing stands
     moving = {"logger/virtual/pty_rig.py", "analysis/backup.py", "analysis/restore.py"}
     assert found - moving == {"logger/files.py"}
+
+
+def test_a_text_is_never_put_in_place_of_a_database(tmp_path: Path) -> None:
+    """A journal that was named as `--output` by mistake."""
+    journal = tmp_path / "bay.journal"
+    Journal.open(journal).close()
+    before = journal.read_bytes()
+    with pytest.raises(PlainError, match=r"bay\.journal: is a database"):
+        write(journal)
+    assert journal.read_bytes() == before

@@ -211,3 +211,55 @@ def test_a_mark_that_is_not_what_was_written_is_damage(path: Path) -> None:
         other.execute("UPDATE mark SET open = 1")
     with pytest.raises(JournalError, match="is damaged"):
         JournalReader(path)
+
+
+def test_a_full_disk_holds_up_neither_opening_nor_appending(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The mark is written when there is room again; what was appended must not fail after it is safe."""
+    with Journal.open(path) as journal:
+        append(journal, 0)
+
+    def full(*_: object) -> None:
+        error = sqlite3.OperationalError("database or disk is full")
+        error.sqlite_errorcode = 13
+        raise error
+
+    def marks() -> list[tuple[int, str]]:
+        with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as other:
+            return other.execute("SELECT open, beside FROM mark").fetchall()
+
+    with monkeypatch.context() as patch:
+        patch.setattr("logger.journal.write_mark", full)
+        journal = Journal.open(path)
+        append(journal, 5)
+    assert marks() == [(0, "")]
+    begin_soak(path)
+    with monkeypatch.context() as patch:
+        patch.setattr("logger.journal.write_mark", full)
+        append(journal, 10)
+    append(journal, 15)
+    assert marks() == [(1, ".soaks")]
+    with monkeypatch.context() as patch:
+        patch.setattr("logger.journal.write_mark", full)
+        journal.close()
+    with JournalReader(path) as reader:
+        assert [entry.seq for entry in reader.read()] == list(range(20))
+    with Journal.open(path) as journal:
+        append(journal, 20)
+
+
+def test_a_log_that_can_t_be_folded_in_now_is_folded_in_later(path: Path, copy: Path) -> None:
+    """A reader in the middle of a long read holds it up."""
+    with Journal.open(path) as journal:
+        append(journal, 0)
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, isolation_level=None)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM entries").fetchone()
+        with Journal.open(path) as journal:
+            append(journal, 5)
+            other.execute("ROLLBACK")
+            append(journal, 10)
+            shutil.copy(path, copy)
+    with pytest.raises(JournalError, match="is a copy"):
+        JournalReader(copy)
