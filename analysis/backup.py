@@ -181,6 +181,9 @@ def _copied(source: Path, target: Path, progress: Progress, incomplete: bool, go
         go_on_after=max(last, go_on_after),
         lone=incomplete,
     )
+    for ending in ("", *there, *PLACES):
+        with contextlib.suppress(FileNotFoundError):
+            shutil.copymode(beside(source, ending), beside(target, ending))
     contents = contents_of(target, lambda share: progress(_COPIED + (1.0 - _COPIED) * share))
     if last > contents.newest_entry and not incomplete:
         raise DatabaseError(

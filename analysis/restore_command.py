@@ -15,7 +15,9 @@ def restore(
         Path,
         typer.Argument(metavar="BACKUP", help="A backup's folder, or a journal with what lies beside it."),
     ],
-    settings_file: options.LoggedSettings = None,
+    settings_file: Annotated[
+        Path | None, typer.Option("--settings", "-s", help="Settings (TOML), for the journal's name.")
+    ] = None,
     journal: options.Journal = None,
     force: Annotated[
         bool,

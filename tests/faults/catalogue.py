@@ -33,6 +33,6 @@ KINDS = (
     Kind("disk", surroundings.disk_full, 2, 20),
     Kind("clock", surroundings.clock_set, 5, 50),
     Kind("files", damage.damaged, 72, 5000),
-    Kind("copies", copies.copied, 3, 100),
+    Kind("copies", copies.copied, 3, 50),
     Kind("days", endurance.month, 1, 30),
 )

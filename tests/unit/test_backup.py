@@ -345,6 +345,18 @@ def test_a_journal_without_its_soaks_is_taken_as_it_is(path: Path, disk: Path, e
     assert read_alarms(elsewhere) == []
 
 
+def test_what_only_the_service_may_read_stays_so(path: Path, disk: Path, elsewhere: Path) -> None:
+    fill(path)
+    for end in ("", ".soaks", ".alarms", ".readings-cursor"):
+        Path(f"{path}{end}").chmod(0o600)
+    folder = make_backup(path, disk).folder
+    restore(folder, elsewhere)
+    for end in ("", ".soaks", ".alarms", ".readings-cursor"):
+        for file in (folder / f"{path.name}{end}", Path(f"{elsewhere}{end}")):
+            assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+
+
 def test_by_a_symlink_the_real_journal_is_backed_up_and_replaced(
     path: Path, disk: Path, elsewhere: Path
 ) -> None:
