@@ -11,8 +11,9 @@ import secrets
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from analysis.database import Database, Layout
+from analysis.database import Database, Layout, require_beside
 from logger.clock import utc_now
+from logger.journal_files import ALARMS, beside
 
 if TYPE_CHECKING:
     import sqlite3
@@ -113,7 +114,7 @@ class Changes:
 
 def alarms_path(journal: Path) -> Path:
     """Where the alarms of a journal are kept."""
-    return journal.with_name(journal.name + ".alarms")
+    return beside(journal, ALARMS)
 
 
 class AlarmStore:
@@ -378,6 +379,7 @@ def read_alarms(journal: Path) -> list[tuple[str, Kept]]:
     """All alarms of a journal with their ids, oldest first; read beside the analysis that writes them."""
     database = Database.open_to_read(alarms_path(journal), LAYOUT)
     if database is None:
+        require_beside(journal, ALARMS, "alarms")
         return []
     with database:
         book = database.rows("SELECT value FROM facts WHERE name = 'book'")

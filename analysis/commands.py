@@ -44,6 +44,8 @@ COMMANDS = {
     "compare": "analysis.compare_command:compare",
     "suspects": "analysis.suspects_command:suspects",
     "export": "analysis.export_command:export",
+    "backup": "analysis.backup_command:backup",
+    "restore": "analysis.restore_command:restore",
     "cylinder": "analysis.cylinder_command:cylinder",
     "calibrate": "analysis.calibrate_command:calibrate",
     "virtual-rig": "logger.virtual.commands:virtual_rig",

@@ -15,7 +15,11 @@ from hashlib import sha256
 from typing import IO, TYPE_CHECKING, Any, Protocol, Self
 
 from logger.errors import PlainError
+from logger.files import sync_file, whole_part
+from logger.journal_files import beside
+from logger.journal_mark import missing_beside
 from logger.journal_schema import FILE_ERRORS, atomic, is_damage, pragma
+from logger.online_copy import online_copy
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -65,7 +69,7 @@ class Database:
     @classmethod
     def open_to_write(cls, path: Path, layout: Layout, patience_s: float = 0.0) -> Database:
         """Open or create, as the one writer; wait so long for another one to be done."""
-        lock = _take_lock(path, patience_s)
+        lock = take_lock(path, patience_s)
         connection = None
         try:
             if not path.exists():
@@ -143,6 +147,29 @@ class Database:
             raise _refusal(self.path, error, "can't be read") from error
 
 
+def copy_database(source: Path, target: Path, layout: Layout) -> bool:
+    """Copy what a file holds now into a new one of the present version, also while somebody writes, and check the copy.
+
+    False: there is no such file.
+    """
+    if not source.is_file():
+        return False
+    try:
+        connection = sqlite3.connect(f"{source.absolute().as_uri()}?mode=ro", uri=True, timeout=_BUSY_s)
+        connection.isolation_level = None
+        with contextlib.closing(connection):
+            version = _check_owner(connection, source, layout)
+            online_copy(connection, target)
+        with contextlib.closing(sqlite3.connect(target, isolation_level=None)) as copy:
+            _check_whole(copy, target)
+            if version < layout.version:
+                _migrate(copy, layout, version)
+    except FILE_ERRORS as error:
+        raise _refusal(source, error, "can't be copied") from error
+    sync_file(target)
+    return True
+
+
 class Kept(Protocol):
     """A row that is never deleted, only withdrawn."""
 
@@ -164,11 +191,23 @@ def counting(rows: Sequence[Kept], number: int, what: str, path: Path) -> None:
         raise DatabaseError(path, f"{what} number {number} was withdrawn already, {found.withdrawn}")
 
 
-def _take_lock(path: Path, patience_s: float) -> IO[str]:
+def require_beside(journal: Path, ending: str, what: str) -> None:
+    """Raise DatabaseError if a file is gone that a journal had beside it: without it other things would be true."""
+    if missing_beside(journal, ending):
+        raise DatabaseError(
+            beside(journal, ending),
+            f"is gone, but {journal} had one: its {what} are in it. Put it back, or take copies with "
+            "'cornerhold backup', which has all that belongs together; to use the journal without: "
+            "cornerhold restore --incomplete",
+        )
+
+
+def take_lock(path: Path, patience_s: float) -> IO[str]:
+    """The right to write a database file; close it to let it go. Raises DatabaseError while somebody else has it."""
     if path.is_dir():
         raise DatabaseError(path, "is a folder")
     try:
-        lock = path.with_name(path.name + ".lock").open("a", encoding="utf-8")
+        lock = beside(path, ".lock").open("a", encoding="utf-8")
     except OSError as error:
         raise DatabaseError(path, f"can't be opened: {error.strerror or error}") from None
     end_s = time.monotonic() + patience_s
@@ -216,11 +255,11 @@ def _prepare(connection: sqlite3.Connection, path: Path, layout: Layout) -> None
 
 def _make(path: Path, layout: Layout) -> None:
     """A new file is there whole or not at all, so that an empty one is never mistaken for one that is being made."""
-    part = path.with_name(path.name + ".new")
-    part.unlink(missing_ok=True)
-    with contextlib.closing(sqlite3.connect(part, isolation_level=None)) as connection:
+    with (
+        whole_part(path, ours=True) as part,
+        contextlib.closing(sqlite3.connect(part, isolation_level=None)) as connection,
+    ):
         _migrate(connection, layout, 0)
-    part.replace(path)
 
 
 def _migrate(connection: sqlite3.Connection, layout: Layout, version: int) -> None:

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.files import whole_file
 from analysis.recording_writer import RecordingWriter, columns_for
 from logger.conversions import open_conversions
 from logger.errors import PlainError
+from logger.files import whole_file
 from logger.journal_reader import reaches_us
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ import logging
 from typing import TYPE_CHECKING, Final
 
 from analysis.database import Database, DatabaseError, Layout
+from logger.journal_files import beside
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -28,7 +29,7 @@ MOST_SESSIONS: Final = 200
 
 def sessions_path(journal: Path) -> Path:
     """Where the sessions of a page are whose first rig has this journal."""
-    return journal.with_name(journal.name + ".page-sessions")
+    return beside(journal, ".page-sessions")
 
 
 class Sessions:

@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Final
 from analysis import blank_register, corrections, note_register
 from analysis.blank_register import Blank, add_blanks, blanks_of, withdraw_blank
 from analysis.corrections import Correction, corrections_of, put_right, wrong_with
-from analysis.database import Database, DatabaseError, Layout
+from analysis.database import Database, DatabaseError, Layout, require_beside
 from analysis.note_register import Noted, add_note, notes_of, withdraw_note
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
 from logger.clock import utc_from_us, utc_now
+from logger.journal_files import SOAKS, beside
 from logger.settings import SectionSettings, settings_from_text
 from logger.units import ZERO_CELSIUS_K
 
@@ -135,7 +136,7 @@ class Beside:
 
 def soaks_path(journal: Path) -> Path:
     """Where the register of a journal's soaks is."""
-    return journal.with_name(journal.name + ".soaks")
+    return beside(journal, SOAKS)
 
 
 def plan_text(
@@ -285,13 +286,18 @@ class RegisterReader:
 
     def __init__(self, journal: Path) -> None:
         """Nothing is opened before it is asked."""
+        self._journal = journal
         self._path = soaks_path(journal)
         self._database: Database | None = None
+        self._asked = False
 
     def soaks(self) -> list[Soak]:
         """All soaks, oldest first; none while there is no register."""
         if self._database is None:
             self._database = Database.open_to_read(self._path, LAYOUT)
+            if self._database is None and not self._asked:
+                require_beside(self._journal, SOAKS, "soaks and heights")
+                self._asked = True
         return [] if self._database is None else soaks_of(self._database)
 
     def beside(self) -> Beside:

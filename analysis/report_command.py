@@ -43,9 +43,9 @@ def report(  # noqa: PLR0913, PLR0917  each is an option of the command line
 
     Example: cornerhold report job-1042 --settings bay-2.toml --output job-1042.html
     """
-    from analysis.files import whole_file  # noqa: PLC0415  what --help does not need is loaded when needed
     from analysis.register import label_text  # noqa: PLC0415
     from analysis.report import report_html  # noqa: PLC0415
+    from logger.files import whole_file  # noqa: PLC0415  what --help does not need is loaded when needed
     from logger.settings import load_settings  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)

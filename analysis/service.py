@@ -311,7 +311,7 @@ class Service:
             self.mirrored.tell(said)
 
     def _write(self, watcher: Watcher, *, final: bool) -> dict[str, Any] | None:
-        from analysis.files import whole_file  # noqa: PLC0415
+        from logger.files import whole_file  # noqa: PLC0415
 
         said = watcher.findings(final=final)
         if said is None or self.findings_file is None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import MutableMapping
 from typing import TYPE_CHECKING, Any, cast
 
@@ -10,8 +9,8 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable, Table
 
-from analysis.files import whole_file
 from logger.errors import PlainError
+from logger.files import whole_file
 from logger.settings import SettingsError, settings_from_text
 
 if TYPE_CHECKING:
@@ -81,17 +80,15 @@ def _set(document: tomlkit.TOMLDocument, keys: Sequence[str], values: Mapping[st
 
 
 def edit_file(path: Path, tables: Mapping[tuple[str, ...], Mapping[str, Value]]) -> None:
-    """Set these keys in a settings file, whole or not at all; its rights stay. See `edited`."""
-    target = path.resolve()
-    before = target.read_bytes()
+    """Set these keys in a settings file, whole or not at all; its owner, rights and links stay. See `edited`."""
+    before = path.read_bytes()
     try:
         text = before.decode("utf-8")
     except UnicodeDecodeError as error:
         raise SettingsError(str(path), "", f"is not UTF-8 text (byte {error.start})") from None
     after = edited(text, tables, path)
-    with whole_file(target) as file:
-        os.fchmod(file.fileno(), target.stat().st_mode & 0o7777)
+    with whole_file(path) as file:
         # the bytes as they are: on a text file newlines would be translated
         cast("Any", file).buffer.write(after.encode("utf-8"))
-        if target.read_bytes() != before:
+        if path.read_bytes() != before:
             raise EditError(f"{path}: was changed by somebody else meanwhile; nothing is written")

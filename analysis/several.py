@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 from analysis.service import RIG, Service
 from logger.errors import PlainError
+from logger.files import real_path
 from logger.link_state import duration_text
 from logger.pulse import Progress
 
@@ -176,7 +177,7 @@ class Several:
                 continue
             if other.name == one.name:
                 raise PlainError(f"another rig is called {one.name!r}, too: give each its own [rig] name")
-            if other.service.path.absolute() == path.absolute():
+            if real_path(other.service.path) == real_path(path):
                 raise PlainError(f"{path}: is the journal of {other.name}, too")
         folder = self._findings_folder
         return Service(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from time import monotonic, thread_time
 from typing import TYPE_CHECKING, Any, Final
 
-from analysis.alarm_store import read_alarms
+from analysis.alarm_store import alarms_path, read_alarms
 from analysis.deciding import Decision, EVERY_s, History, decisions, planned_end
 from analysis.live import PORTION
 from analysis.mirrors import mirrors_of
@@ -180,7 +180,7 @@ class Look:
             gas_left=self._gas_left(),
             decisions=self._decisions,
             alarms=tuple((name, alarm) for name, alarm in alarms if alarm.cleared is None),
-            alarms_kept=self.path.with_name(f"{self.path.name}.alarms").exists(),
+            alarms_kept=alarms_path(self.path).exists(),
             mirrors=mirrors_of(self.reader, self._settings),
         )
 

@@ -6,10 +6,10 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import os
 from typing import TYPE_CHECKING, Any, Final
 from zlib import crc32
 
+from logger.files import replace_file
 from logger.journal_reader import JournalReader
 from logger.journal_schema import JournalError
 
@@ -50,16 +50,6 @@ class CursorFile:
     def save(self, entry: int) -> None:
         """Keep a number; what stood there before stays until the new one is on the disk."""
         replace_file(self.path, sealed({"entry": entry}))
-
-
-def replace_file(path: Path, text: str) -> None:
-    """Put a text in place of a small file's; what stood there before stays until the new one is on the disk."""
-    part = path.with_name(path.name + ".part")
-    with part.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
 
 
 def sealed(said: Mapping[str, Any]) -> str:

@@ -1,30 +1,31 @@
 """The journal: the durable log of everything a rig said, and its one writer.
 
 What `append` has returned from is on the disk and survives the power. A second writer is refused by a lock
-beside the file, which the system lets go of when the process dies, whatever it dies of. Readers
-(`journal_reader.py`) need no lock and never hold up the writer.
+(`journal_files.py`). Readers (`journal_reader.py`) need no lock and never hold up the writer.
 """
 
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import sqlite3
-from typing import IO, TYPE_CHECKING, Any, Self
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Self
 
 from logger.clock import Stamp
 from logger.journal_axis import put_right
+from logger.journal_files import ALARMS, SOAKS, JournalLock, beside
+from logger.journal_mark import Mark, fold_in, read_mark, refuse_lone_copy, write_mark
 from logger.journal_schema import (
     FILE_ERRORS,
     SELECT_ENTRIES,
-    WAY_FORWARD,
     BootRecord,
     Entry,
     JournalBlockedError,
     JournalError,
     atomic,
     boot_records,
+    check_owner,
     checked_entries,
     entry_check,
     is_blocked,
@@ -45,8 +46,6 @@ __all__ = ["BootRecord", "Entry", "Journal", "JournalBlockedError", "JournalErro
 _INSERT = (
     "INSERT INTO entries (id, kind, boot_id, seq, rig_us, utc_us, body, crc) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 )
-_OF_A_JOURNAL = (".soaks", ".alarms")
-"""What the analysis keeps beside it speaks of its entries by number (analysis/register.py, analysis/alarm_store.py)."""
 _PRUNE_ROWS = 20_000
 """Old entries go in such portions: each holds the write lock for some 50 ms at most."""
 
@@ -54,23 +53,30 @@ _PRUNE_ROWS = 20_000
 class Journal:
     """The one writer of a journal file. Use from one thread at a time."""
 
-    def __init__(self, path: Path, lock: IO[str], connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, lock: JournalLock, connection: sqlite3.Connection) -> None:
         """Use `Journal.open`."""
         self.path = path
         self._lock = lock
         self._connection = connection
+        self._mark: Mark | None = None
+        """As it was written last."""
+        self._beside = {ending: beside(path, ending) for ending in (SOAKS, ALARMS)}
+        self._folded = True
 
     @classmethod
     def open(cls, path: Path, settings_text: str = "") -> Journal:
         """Open or create; raises JournalError (second writer, damaged, newer, somebody else's)."""
-        lock = _take_lock(path)
+        lock = JournalLock.take(path)
         try:
-            _refuse_orphans(path)
             connection = sqlite3.connect(path, timeout=10.0, isolation_level=None, check_same_thread=False)
             try:
+                if check_owner(connection, path):
+                    refuse_lone_copy(connection, path)
+                lock.note_inode()
                 prepare(connection, path)
                 journal = cls(path, lock, connection)
                 journal._note_configuration(settings_text)
+                journal._note_mark()
             except BaseException:
                 connection.close()
                 raise
@@ -84,6 +90,13 @@ class Journal:
 
     def close(self) -> None:
         """Let the file and the lock go."""
+        if self._mark is not None:
+            with contextlib.suppress(
+                sqlite3.Error
+            ):  # a full disk, or closed already: it stays marked as open
+                with atomic(self._connection) as connection:
+                    write_mark(connection, replace(self._mark, is_open=False))
+                fold_in(self._connection)
         self._connection.close()
         self._lock.close()
 
@@ -114,6 +127,11 @@ class Journal:
             first = self._newest_id(connection) + 1
             rows = [(number, *entry[1:]) for number, entry in enumerate(batch, first)]
             connection.executemany(_INSERT, [(*row, entry_check(*row)) for row in rows])
+        known = frozenset() if self._mark is None else self._mark.beside
+        if self._mark is None or any(self._beside[one].exists() for one in self._beside.keys() - known):
+            self._note_mark()
+        elif not self._folded:
+            self._folded = fold_in(self._connection)
 
     def note_boot(
         self,
@@ -230,6 +248,19 @@ class Journal:
             self._connection.execute("PRAGMA incremental_vacuum").fetchall()
         return gone
 
+    def _note_mark(self) -> None:
+        """Say in the file itself, not only in its log, that it is open, and what lies beside it.
+
+        On a full disk it is said later: the recording doesn't depend on it.
+        """
+        there = {ending for ending, path in self._beside.items() if path.exists()}
+        with contextlib.suppress(JournalBlockedError):
+            with self.atomic() as connection:
+                mark = Mark(is_open=True, beside=read_mark(connection, self.path).beside | there)
+                write_mark(connection, mark)
+            self._mark = mark
+            self._folded = fold_in(self._connection)
+
     def _note_configuration(self, text: str) -> None:
         fingerprint = settings_fingerprint(text)
         with self.atomic() as connection:
@@ -247,29 +278,3 @@ class Journal:
     def _newest_id(connection: sqlite3.Connection) -> int:
         row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'entries'").fetchone()
         return 0 if row is None else int(row[0])
-
-
-def _refuse_orphans(path: Path) -> None:
-    """An empty journal beside the soaks and alarms of a full one: they would be taken for its own."""
-    if path.exists() and path.stat().st_size:
-        return
-    orphans = [name for ending in _OF_A_JOURNAL if (name := path.with_name(path.name + ending)).exists()]
-    if orphans:
-        named = " and ".join(str(name) for name in orphans)
-        raise JournalError(path, f"is empty or gone, but {named} belong to it; {WAY_FORWARD}")
-
-
-def _take_lock(path: Path) -> IO[str]:
-    if path.is_dir():
-        raise JournalError(path, "is a folder")
-    lock_path = path.with_name(path.name + ".lock")
-    try:
-        lock = lock_path.open("a", encoding="utf-8")
-    except OSError as error:
-        raise JournalError(path, f"can't be opened: {error.strerror or error}") from None
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        raise JournalError(path, "is being written by another process") from None
-    return lock

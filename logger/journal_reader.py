@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from logger.journal_axis import Axis, put_right
+from logger.journal_files import refuse_broken_restore
+from logger.journal_mark import refuse_lone_copy
 from logger.journal_schema import (
     FILE_ERRORS,
     SCHEMA_VERSION,
@@ -44,7 +46,8 @@ _NEXT = f"{SELECT_ENTRIES} WHERE id > ? ORDER BY id LIMIT ?"
 _NEWEST = f"{SELECT_ENTRIES} WHERE kind = ? AND id <= ? ORDER BY id DESC LIMIT 1"
 _LAST_ID = _LATER_us = 2**63 - 1
 _READ_ONLY_ADVICE = (
-    " (in a folder that you can't write to, a journal is readable while its logger runs: copy it)"
+    " (in a folder that you can't write to, a journal is readable while its logger runs: take a copy with "
+    "'cornerhold backup' as the user whose it is)"
 )
 
 
@@ -65,6 +68,7 @@ class JournalReader:
         """
         self.path, self.cursor = path, cursor
         self._axis = Axis(path, self._rows)
+        refuse_broken_restore(path)
         require_journal(path)
         try:
             self._connection = sqlite3.connect(
@@ -82,6 +86,7 @@ class JournalReader:
                         f"is of journal version {version}; start the logger on it once, which brings it to "
                         f"version {SCHEMA_VERSION}",
                     )
+                refuse_lone_copy(self._connection, path)
                 if whole:
                     check_whole(self._connection, path)
             except BaseException:

@@ -13,7 +13,9 @@ from dataclasses import asdict, dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.clock import utc_now
-from logger.cursor_file import replace_file, sealed, unsealed
+from logger.cursor_file import sealed, unsealed
+from logger.files import replace_file
+from logger.journal_files import beside
 from logger.link_state import duration_text
 
 if TYPE_CHECKING:
@@ -68,12 +70,12 @@ class MirrorState:
 
 def state_path(journal: Path, what: str) -> Path:
     """Where a mirror's state is."""
-    return journal.with_name(f"{journal.name}.influx-{what}")
+    return beside(journal, f".influx-{what}")
 
 
 def refused_path(journal: Path, what: str) -> Path:
     """Where the refused points are."""
-    return journal.with_name(f"{journal.name}.influx-{what}-refused")
+    return beside(journal, f".influx-{what}-refused")
 
 
 class StateFile:

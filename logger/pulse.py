@@ -22,6 +22,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from logger.errors import PlainError
+from logger.files import replace_file
 from logger.link_state import duration_text
 
 if TYPE_CHECKING:
@@ -169,12 +171,10 @@ class Caretaker:
             return
         # says in the log where each thread hangs, and needs no thread that still runs
         faulthandler.dump_traceback_later(GIVE_UP_s, exit=True)
-        part = self._file.with_name(f"{self._file.name}.part")
         try:
-            part.write_text(json.dumps(said | {"monotonic_s": boot_clock_s()}), encoding="utf-8")
-            part.replace(self._file)
-        except OSError as error:
-            self._tell_once(f"{self._file}: {error.strerror or error}")
+            replace_file(self._file, json.dumps(said | {"monotonic_s": boot_clock_s()}), durable=False)
+        except (OSError, PlainError) as error:
+            self._tell_once(f"{self._file}: {getattr(error, 'strerror', None) or error}")
 
     def _tell_once(self, text: str) -> None:
         if not self._told:

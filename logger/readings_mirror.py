@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from logger.conversions import Conversions
 from logger.cursor_file import CursorFile, journal_reader
+from logger.journal_files import beside
 from logger.mqtt import MqttPace, Post, keep_session, rig_topic
 from logger.senml import base_name, pack
 
@@ -32,7 +33,7 @@ SAVE_s: Final = 1.0
 
 def cursor_path(journal: Path) -> Path:
     """Where the mirror keeps its cursor."""
-    return journal.with_name(journal.name + ".readings-cursor")
+    return beside(journal, ".readings-cursor")
 
 
 class ReadingsMirror:

@@ -166,6 +166,15 @@ async def test_the_same_journal_or_name_twice_is_refused(tmp_path: Path) -> None
         assert watch.several.status().startswith("1 of 2 rigs watched")
 
 
+async def test_the_same_journal_by_a_link_is_refused(tmp_path: Path) -> None:
+    log(tmp_path, "one")
+    one, two = bay(tmp_path, "one"), bay(tmp_path, "two")
+    (tmp_path / "two.journal").unlink(missing_ok=True)
+    (tmp_path / "two.journal").symlink_to(tmp_path / "one.journal")
+    async with Watch(tmp_path, one, two) as watch:
+        await watch.until(lambda: "is the journal of one, too" in watch.several.status(), "the link")
+
+
 async def test_where_none_can_be_watched_it_ends_with_the_reason(tmp_path: Path) -> None:
     files = rig_files([tmp_path / "a.toml", tmp_path / "b.toml"], [])
     with pytest.raises(PlainError, match=r"none of the 2 rigs can be watched; a: .*No such file"):

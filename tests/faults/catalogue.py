@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tests.faults import damage, endurance, events, kills, line, surroundings
+from tests.faults import copies, damage, endurance, events, kills, line, surroundings
 
 if TYPE_CHECKING:
     from tests.faults.bench import Fault
@@ -34,5 +34,6 @@ KINDS = (
     Kind("disk", surroundings.disk_full, 2, 20),
     Kind("clock", surroundings.clock_set, 5, 50),
     Kind("files", damage.damaged, 72, 5000),
+    Kind("copies", copies.copied, 3, 50),
     Kind("days", endurance.month, 1, 30),
 )

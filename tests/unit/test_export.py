@@ -9,9 +9,9 @@ import pytest
 
 from analysis.commands import main
 from analysis.export import Exported, ExportError, export_recording
-from analysis.files import whole_file
 from analysis.recording import read_recording
 from logger.clock import us_from_utc
+from logger.files import whole_file
 from logger.journal import Entry, Journal, sample_body
 from logger.journal_reader import JournalReader
 from logger.settings import Settings, settings_from_text
