@@ -10,6 +10,8 @@ import os
 from typing import TYPE_CHECKING, Any, Final
 from zlib import crc32
 
+from logger.errors import naming
+from logger.foreign_json import foreign_object
 from logger.journal_reader import JournalReader
 from logger.journal_schema import JournalError
 
@@ -22,6 +24,7 @@ _log = logging.getLogger(__name__)
 
 _BEGINNING_s: Final = 60.0
 _POLL_s: Final = 0.1
+_MOST: Final = 1 << 20
 
 
 class CursorFile:
@@ -55,11 +58,12 @@ class CursorFile:
 def replace_file(path: Path, text: str) -> None:
     """Put a text in place of a small file's; what stood there before stays until the new one is on the disk."""
     part = path.with_name(path.name + ".part")
-    with part.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
+    with naming(path):
+        with part.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
 
 
 def sealed(said: Mapping[str, Any]) -> str:
@@ -73,8 +77,8 @@ def sealed(said: Mapping[str, Any]) -> str:
 
 def unsealed(text: str) -> dict[str, Any]:
     """The object again; ValueError if it isn't what was written."""
-    said = json.loads(text)
-    if not isinstance(said, dict) or said.pop("check", None) != _check(said):
+    said = foreign_object(text, _MOST)
+    if said.pop("check", None) != _check(said):
         raise ValueError("not what was written")
     return said
 

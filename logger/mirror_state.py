@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logger.clock import utc_now
 from logger.cursor_file import replace_file, sealed, unsealed
+from logger.errors import naming
+from logger.foreign_json import foreign_object
 from logger.link_state import duration_text
 
 if TYPE_CHECKING:
@@ -28,6 +30,7 @@ MOST_KEPT: Final = 1000
 BEHIND_s: Final = 60.0
 """A mirror that is further behind is said to be catching up."""
 _FORM: Final = "mirror/1"
+_MOST_LINE: Final = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +115,7 @@ class StateFile:
         new = [one for one in refused if one[0] not in known][: max(room, 0)]
         if not new:
             return
-        with self.refused.open("a+", encoding="utf-8") as file:
+        with naming(self.refused), self.refused.open("a+", encoding="utf-8") as file:
             if file.tell() and not self.refused.read_bytes().endswith(b"\n"):
                 file.write("\n")  # a line was cut by a loss of power
             for point, words in new:
@@ -132,11 +135,9 @@ def read_refused(path: Path) -> list[dict[str, Any]]:
         return []
     for line in text.splitlines():
         try:
-            said = json.loads(line)
+            out.append(foreign_object(line, _MOST_LINE))
         except ValueError:
             continue
-        if isinstance(said, dict):
-            out.append(said)
     return out
 
 

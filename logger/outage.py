@@ -13,7 +13,7 @@ class Waits(Protocol):
 
     @property
     def first_wait_s(self) -> float:
-        """After the first failure; twice as long after each further one."""
+        """After the first failure; later a quarter of the time that it has failed."""
 
     @property
     def longest_wait_s(self) -> float:
@@ -22,6 +22,10 @@ class Waits(Protocol):
     @property
     def good_session_s(self) -> float:
         """After a session of this length the waits begin anew."""
+
+
+SHARE: Final = 0.25
+"""The wait as a share of the outage so far: short ones are over soon, long ones are not hammered."""
 
 
 class Outage:
@@ -33,7 +37,9 @@ class Outage:
         """Nothing has failed yet. `what` is there, under this address, in what is said."""
         self._address, self._what = address, what
         self._pace = pace
-        self._next_wait_s = pace.first_wait_s
+        self._failing_s = 0.0
+        """How long there was no session, since the last good one."""
+        self._looked_s = 0.0
         self._connected_s: float | None = None
         self._down_since_s: float | None = None
         self._told: list[str] = []
@@ -42,6 +48,8 @@ class Outage:
     def connected(self, now_s: float) -> Notice:
         """The other side has taken us."""
         self._connected_s = now_s
+        if self._down_since_s is not None:
+            self._failing_s += now_s - self._looked_s
         since, self._down_since_s = self._down_since_s, None
         again = "" if since is None else f" again, after {duration_text(now_s - since)}"
         # one that takes us and throws us out at once would be told for ever
@@ -55,13 +63,15 @@ class Outage:
         """A session or a try has failed: how long to wait, and what to say of it."""
         if self._connected_s is not None and now_s - self._connected_s >= self._pace.good_session_s:
             # only a good session ends an outage
-            self._next_wait_s = self._pace.first_wait_s
+            self._failing_s = 0.0
             self._told, self._back_told = [], False
         self._connected_s = None
-        wait_s = self._next_wait_s
-        self._next_wait_s = min(2 * wait_s, self._pace.longest_wait_s)
         if self._down_since_s is None:
             self._down_since_s = now_s
+        else:
+            self._failing_s += now_s - self._looked_s
+        self._looked_s = now_s
+        wait_s = min(max(SHARE * self._failing_s, self._pace.first_wait_s), self._pace.longest_wait_s)
         new = reason not in self._told and len(self._told) < self.MOST_TOLD
         if new:
             self._told.append(reason)
