@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from logger.influx_server import AwayError, InfluxServer, deliver
 from logger.link_state import Notice, Tone
-from logger.outage import Outage, raise_if_cancelled
+from logger.outage import Outage, keep_going
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -92,14 +92,7 @@ class Mirror:
 
     async def keep(self) -> None:
         """Mirror until cancelled. Whatever goes wrong is told and begun again: nobody else may suffer by it."""
-        while True:
-            try:
-                await self.run()
-            except Exception as error:  # noqa: BLE001  whatever it is, it must not end the recording or the watch
-                raise_if_cancelled()
-                words = str(error) or type(error).__name__
-                _log.error("InfluxDB gets nothing: %s; trying again in %.0f s", words, AGAIN_s)
-            await asyncio.sleep(AGAIN_s)
+        await keep_going("InfluxDB gets nothing", self.run, AGAIN_s)
 
     async def run(self) -> None:
         """Mirror until cancelled; raises what is no fault of the server's."""

@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Final, Protocol
+import logging
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from logger.errors import cause_words
 from logger.link_state import Notice, Tone, duration_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Coroutine
+
+_log = logging.getLogger(__name__)
 
 
 class Waits(Protocol):
@@ -83,3 +90,23 @@ def raise_if_cancelled() -> None:
     task = asyncio.current_task()
     if task is not None and task.cancelling():
         raise asyncio.CancelledError
+
+
+async def keep_going(what: str, run: Callable[[], Coroutine[Any, Any, object]], again_s: float) -> None:
+    """Do `run` until cancelled, and again `again_s` after it failed or ended: nobody else may suffer by it.
+
+    `what` begins the line in which a failure is told, once for each reason.
+    """
+    told = ""
+    while True:
+        try:
+            await run()
+            words = "it ended"
+        except Exception as error:  # noqa: BLE001  whatever it is, the recording and the watch go on
+            _log.debug("where it happened", exc_info=True)
+            words = cause_words(error)
+        raise_if_cancelled()
+        level = logging.DEBUG if words == told else logging.ERROR
+        told = words
+        _log.log(level, "%s: %s; trying again in %.0f s", what, words, again_s)
+        await asyncio.sleep(again_s)

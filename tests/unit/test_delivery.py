@@ -12,9 +12,10 @@ from analysis.alarm_store import AlarmStore, Seen
 from analysis.notify import MOST_REPEATS, Addresses, Desk
 from logger.delivery_settings import NotifySettings, without_secrets
 from logger.errors import PlainError
+from logger.influx import InfluxPace
 from logger.link_state import Tone
 from logger.mqtt import MqttPace
-from logger.outage import Outage
+from logger.outage import Outage, Waits
 from logger.settings import SettingsError, settings_from_text
 
 if TYPE_CHECKING:
@@ -152,6 +153,30 @@ def test_a_broker_that_throws_us_out_at_once_is_not_hammered_nor_told_for_ever()
     outage.connected(10_000.0)
     wait_s, notice = outage.failed(10_100.0, "thrown out")
     assert (wait_s, notice.tone) == (MqttPace().first_wait_s, Tone.WARNING)
+
+
+@pytest.mark.parametrize("pace", [MqttPace(), InfluxPace()])
+@pytest.mark.parametrize("tenths", range(1, 180, 7))
+def test_a_short_outage_is_over_within_five_seconds(pace: Waits, tenths: int) -> None:
+    outage, now_s = Outage("b:1", pace), 1000.0
+    outage.connected(0.0)
+    ends_s = now_s + tenths / 10
+    while True:
+        wait_s, _ = outage.failed(now_s, "gone")
+        now_s += wait_s
+        if now_s >= ends_s:
+            break
+    assert now_s - ends_s < 5.0
+
+
+def test_short_outages_one_after_the_other_are_no_long_one() -> None:
+    outage, now_s = Outage("b:1", MqttPace()), 0.0
+    for _ in range(3):
+        outage.connected(now_s)
+        now_s += 20.0  # no good session, but most of the time there was one
+        wait_s, _ = outage.failed(now_s, "gone")
+        now_s += wait_s
+    assert wait_s < 5.0
 
 
 def test_an_outage_soon_after_the_start_is_told_with_its_end() -> None:
