@@ -7,6 +7,8 @@ import os
 import secrets
 from typing import IO, TYPE_CHECKING
 
+from logger.errors import naming
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
@@ -21,11 +23,12 @@ def whole_file(path: Path) -> Iterator[IO[str]]:
     # Named before it is made: a signal may end the program between any two lines.
     part = path.with_name(f".{path.name}.{secrets.token_hex(6)}.part")
     try:
-        with part.open("x", encoding="utf-8", newline="\n") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
+        with naming(path):
+            with part.open("x", encoding="utf-8", newline="\n") as file:
+                yield file
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise

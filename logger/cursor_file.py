@@ -10,13 +10,13 @@ import os
 from typing import TYPE_CHECKING, Any, Final
 from zlib import crc32
 
-from logger.errors import naming
+from logger.errors import cause_words, naming
 from logger.foreign_json import foreign_object
 from logger.journal_reader import JournalReader
 from logger.journal_schema import JournalError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
 
@@ -64,6 +64,30 @@ def replace_file(path: Path, text: str) -> None:
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
+
+
+class Saving:
+    """Saves that may fail for a while, on a full disk: told once with the file and the cause, and when it is over."""
+
+    def __init__(self, meanwhile: str) -> None:
+        """Say in a failure what it means `meanwhile`."""
+        self._meanwhile = meanwhile
+        self._told = ""
+
+    def attempt(self, save: Callable[[], None]) -> bool:
+        """Save; whether it could be done."""
+        try:
+            save()
+        except OSError as error:
+            words = cause_words(error)
+            level = logging.DEBUG if words == self._told else logging.WARNING
+            self._told = words
+            _log.log(level, "%s; %s", words, self._meanwhile)
+            return False
+        if self._told:
+            _log.info("what could not be kept is kept again")
+            self._told = ""
+        return True
 
 
 def sealed(said: Mapping[str, Any]) -> str:

@@ -19,11 +19,15 @@ class PlainError(Exception):
 
 @contextlib.contextmanager
 def naming(path: Path) -> Iterator[None]:
-    """Give an OSError the name of the file that it is about: a write to a full disk has none of its own."""
+    """Give an OSError the name of the file that it is about.
+
+    A write to a full disk has none of its own, and one with a part of the file in it tells a person nothing.
+    """
     try:
         yield
     except OSError as error:
-        error.filename, error.filename2 = str(path), None
+        if error.filename is None or str(error.filename).endswith(".part"):
+            error.filename = str(path)
         raise
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
+from logger.cursor_file import Saving
 from logger.influx_server import AwayError, InfluxServer, deliver
 from logger.link_state import Notice, Tone
 from logger.outage import Outage, keep_going
@@ -130,6 +131,7 @@ class _Carrier:
         self._mirror, self._server, self.state = mirror, server, state
         self._outage = Outage(mirror.settings.url, mirror.pace, "InfluxDB")
         self._up = False
+        self._saving = Saving("InfluxDB gets its points on, some again after a restart")
         self.news = True
         """Whether the state has something that should be kept at once."""
 
@@ -165,8 +167,8 @@ class _Carrier:
     def save(self) -> None:
         """Keep how it stands."""
         self.state = replace(self.state, waiting=self._mirror.source.waiting())
-        self._mirror.file.save(self.state)
-        self.news = False
+        if self._saving.attempt(lambda: self._mirror.file.save(self.state)):
+            self.news = False
 
     async def _wait(self, error: AwayError) -> None:
         self._up = False

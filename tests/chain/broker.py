@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import socket
 import subprocess
@@ -142,7 +143,12 @@ class Broker:
             "1",
             "--retained-only",
         ]
-        said = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False).stdout
+        said = ""
+        for _ in range(5):
+            # on a busy machine its own alarm may come before it is connected, and then it waits for ever
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                said = subprocess.run(words, capture_output=True, text=True, timeout=20, check=False).stdout
+                break
         return dict(line.split("\t", 1) for line in said.splitlines())
 
     def words(self, program: str, user: str = "foreman") -> list[str]:
