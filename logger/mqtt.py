@@ -33,6 +33,7 @@ _client_log.setLevel(logging.CRITICAL)  # what the library has to say, we say in
 _LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
 _ANSWER_s: Final = 2.0
 _MOST_TOLD: Final = 20
+_CALL_AGAIN_s: Final = 0.2
 ONLINE, OFFLINE = "online", "offline"
 _REFUSED_PASSWORD: Final = frozenset({4, 5, 134, 135})  # MQTT 3.1.1, 3.2.2.3, and MQTT 5, 3.2.2.2
 
@@ -266,8 +267,12 @@ async def _session(
 
 
 async def _ended(tasks: Sequence[asyncio.Future[None]]) -> None:
-    for task in tasks:
-        task.cancel()
+    """End them all. A call to end that meets the end of a wait is swallowed there (asyncio.wait_for): it is repeated."""
+    pending = set(tasks)
+    while pending:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=_CALL_AGAIN_s)
     await asyncio.gather(*tasks, return_exceptions=True)
 
 
@@ -314,7 +319,8 @@ class _Presence:
     async def keep(self) -> None:
         """Wait for our own word, then put right whatever else is said there, not more often than `righting_s`."""
         try:
-            await asyncio.wait_for(self._echo.wait(), self._pace.timeout_s)
+            async with asyncio.timeout(self._pace.timeout_s):
+                await self._echo.wait()
         except TimeoutError:
             # what a broker's rules refuse, it takes with a yes and throws away
             _log.warning(

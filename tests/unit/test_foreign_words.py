@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import random
 from collections import deque
@@ -21,7 +22,7 @@ from logger.errors import PlainError
 from logger.foreign_json import foreign_object
 from logger.influx_server import server_words
 from logger.mirror_state import READINGS, StateFile, read_mirrors, read_refused, refused_path, state_path
-from logger.mqtt import Guard, MqttPace, Post
+from logger.mqtt import Guard, MqttPace, Post, _ended
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -183,3 +184,17 @@ async def test_work_that_fails_is_told_once_and_begun_again(
     assert [record.getMessage() for record in caplog.records if record.levelname == "WARNING"] == [
         f"probe publishes nothing for now: {words}"
     ]
+
+
+async def test_a_call_to_end_that_is_swallowed_is_repeated() -> None:
+    """As asyncio.wait_for does it when the wait is over in the same turn."""
+
+    async def deaf() -> None:
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.Event().wait()
+        await asyncio.Event().wait()
+
+    task = asyncio.ensure_future(deaf())
+    await asyncio.sleep(0)
+    await asyncio.wait_for(_ended([task]), 60.0)
+    assert task.cancelled()
