@@ -304,14 +304,16 @@ class AlarmStore:
                 "INSERT INTO points (line) VALUES (?)", (self._line_of(self.name_of(alarm), alarm),)
             )
 
-    def outbox(self, limit: int = 100) -> list[tuple[int, str, str]]:
-        """What waits to be published, in order: number, topic below the rig's, payload."""
-        return self._database.rows("SELECT id, topic, payload FROM outbox ORDER BY id LIMIT ?", (limit,))
+    def outbox(self, limit: int = 100, after: int = 0) -> list[tuple[int, str, str]]:
+        """What waits to be published after this number, in order: number, topic below the rig's, payload."""
+        return self._database.rows(
+            "SELECT id, topic, payload FROM outbox WHERE id > ? ORDER BY id LIMIT ?", (after, limit)
+        )
 
     def published(self, number: int) -> None:
-        """The broker has it."""
+        """The broker has all up to this one."""
         with self._database.atomic() as connection:
-            connection.execute("DELETE FROM outbox WHERE id = ?", (number,))
+            connection.execute("DELETE FROM outbox WHERE id <= ?", (number,))
 
     # -- for InfluxDB ----------------------------------------------------------------------------------------
 

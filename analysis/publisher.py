@@ -13,6 +13,9 @@ from collections import Counter
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.alarm_store import topic_of
+from analysis.echoes import Echoes
+from logger.errors import PlainError
+from logger.foreign_json import foreign_object
 from logger.mqtt import MqttPace, Post, keep_session, rig_topic
 
 if TYPE_CHECKING:
@@ -30,6 +33,11 @@ RENEW_s: Final = 10.0
 """A finding that only became a little sharper is published so often at most; a new verdict or alarm at once."""
 MOST_BYTES: Final = 1000
 """An acknowledgement that is longer is none."""
+MOST_WRONG: Final = 1000
+"""So many topics that somebody else wrote over are put right at once; the others when the broker shows them again."""
+_OURS: Final = ("alarms/#", "sections/#", "soak")
+_TRIALS: Final = frozenset({"alarms/check/test", "sections/check"})
+"""Where `check-delivery` writes and cleans up by itself."""
 
 
 class Publisher:
@@ -45,11 +53,17 @@ class Publisher:
         quiet: bool = False,
     ) -> None:
         """`rig` is the rig's name in the settings: it stands in the topics. `quiet`: see `Post`."""
-        self._mqtt, self._store, self._rig, self._pace, self._quiet = mqtt, store, rig, pace, quiet
+        self._mqtt, self._store, self._rig, self._quiet = mqtt, store, rig, quiet
+        self._pace = pace or MqttPace()
         self._topic = rig_topic(mqtt, rig)
         self._news = asyncio.Event()
         self._states: dict[str, str] = {}
-        self._forgotten: list[str] = []
+        self._delivered = 0
+        """The newest letter of the outbox that the broker has confirmed."""
+        self._kept_back = False
+        self._said = Echoes()
+        self._wrong: set[str] = set()
+        self._righted_s = 0.0
         self._essence: dict[str, object] = {}
         self._renewed_s: dict[str, float] = {}
         self.heard: Counter[str] = Counter()
@@ -61,7 +75,7 @@ class Publisher:
             name=f"cornerhold-analysis-{self._topic.replace('/', '-')}",
             presence=f"{self._topic}/presence/analysis",
             quiet=self._quiet,
-            subscriptions=(f"{self._topic}/acknowledge/#", f"{self._topic}/alarms/#"),
+            subscriptions=tuple(f"{self._topic}/{below}" for below in ("acknowledge/#", *_OURS)),
             hear=lambda message: self.hear(str(message.topic), message.payload, retained=message.retain),
         )
         try:
@@ -108,7 +122,8 @@ class Publisher:
     # -- at the broker ---------------------------------------------------------------------------------------
 
     async def _work(self, client: aiomqtt.Client) -> None:
-        waiting = {topic for _, topic, _ in self._store.outbox(limit=10_000)}
+        self._said = Echoes()
+        waiting = {topic for _, topic, _ in self._store.outbox(limit=10_000, after=self._delivered)}
         for alarm in self._store.standing():
             # the broker may have forgotten it; whoever has heard of it knows its id
             if topic_of(alarm) not in waiting:
@@ -116,40 +131,70 @@ class Publisher:
         sent: dict[str, str] = {}
         while True:
             self._news.clear()
-            while letters := self._store.outbox():
+            while letters := self._store.outbox(after=self._delivered):
                 for number, topic, payload in letters:
                     await self._publish(client, topic, payload)
-                    self._store.published(number)
-            while self._forgotten:
-                topic = self._forgotten.pop()
-                if topic not in self._raised():
-                    await self._publish(client, topic, "")
+                    self._confirmed(number)
             for topic, payload in list(self._states.items()):
                 if sent.get(topic) != payload:
                     await self._publish(client, topic, payload)
                     sent[topic] = payload
+            await self._put_right(client)
             await self._news.wait()
 
+    def _confirmed(self, number: int) -> None:
+        """Take a letter from the outbox; one that stays on a full disk is not sent again."""
+        self._delivered = number
+        try:
+            self._store.published(number)
+        except PlainError as error:
+            level = logging.DEBUG if self._kept_back else logging.WARNING
+            _log.log(level, "what the broker has got stays in the outbox for now: %s", error)
+            self._kept_back = True
+        else:
+            self._kept_back = False
+
+    async def _put_right(self, client: aiomqtt.Client) -> None:
+        """Say again what somebody else has written over, and take away what nobody raised; not once for each try."""
+        loop = asyncio.get_running_loop()
+        wait_s = self._righted_s + self._pace.righting_s - loop.time()
+        if self._wrong and wait_s > 0.0:
+            loop.call_later(wait_s, self._news.set)
+            return
+        for topic in sorted(self._wrong):
+            await self._publish(client, topic, self._said.true(topic))
+            self._righted_s = loop.time()
+
     async def _publish(self, client: aiomqtt.Client, topic: str, payload: str) -> None:
+        self._said.saying(topic, payload, asyncio.get_running_loop().time())
+        self._wrong.discard(topic)
         await client.publish(f"{self._topic}/{topic}", payload, qos=1, retain=True)
 
     # -- acknowledgements ------------------------------------------------------------------------------------
 
     def hear(self, topic: str, payload: object, *, retained: bool) -> None:
-        """Take an acknowledgement. Whatever else comes is counted and ignored.
-
-        An alarm that the broker keeps and nobody raises any more (of a journal that is gone) is taken from it.
-        """
+        """Take an acknowledgement, or what stands in our own places. Whatever else comes is counted and ignored."""
         below = topic.removeprefix(f"{self._topic}/")
-        if below.startswith("alarms/"):
-            if retained and payload and below not in self._raised():
-                self._forgotten.append(below)
-                self._news.set()
-            return
-        self.heard[self._judge(topic, payload, retained=retained)] += 1
+        if below.startswith(("alarms/", "sections/")) or below == "soak":
+            self._look_at(below, payload)
+        else:
+            self.heard[self._judge(topic, payload, retained=retained)] += 1
 
-    def _raised(self) -> set[str]:
-        return {topic_of(alarm) for alarm in self._store.standing()}
+    def _look_at(self, below: str, payload: object) -> None:
+        """See whether somebody else has written there.
+
+        An alarm that nobody raises (somebody's, or one of a journal that is gone) is taken from the broker; a finding
+        stays until there is a newer one.
+        """
+        if below in _TRIALS or not (below.startswith("alarms/") or self._said.is_ours(below)):
+            return
+        text = payload.decode("utf-8", "replace") if isinstance(payload, bytes) else ""
+        foreign = self._said.is_foreign(below, text, asyncio.get_running_loop().time())
+        if not foreign:
+            self._wrong.discard(below)
+        elif len(self._wrong) < MOST_WRONG:
+            self._wrong.add(below)
+            self._news.set()
 
     def _judge(self, topic: str, payload: object, *, retained: bool) -> str:
         parts = topic.removeprefix(f"{self._topic}/").split("/")
@@ -183,12 +228,14 @@ def _acknowledgement(payload: object) -> dict[str, str] | None:
     if not payload.strip():
         return {}
     try:
-        said = json.loads(payload)
+        said = foreign_object(payload, MOST_BYTES)
     except ValueError:
         return None
-    if not isinstance(said, dict):
-        return None
-    known = {key: said[key] for key in ("alarm", "by") if key in said}
-    if not all(isinstance(value, str) and value.isprintable() for value in known.values()):
-        return None
+    known: dict[str, str] = {}
+    for key in ("alarm", "by"):
+        value = said.get(key, "")
+        if not isinstance(value, str) or not value.isprintable():
+            return None
+        if key in said:
+            known[key] = value
     return known

@@ -39,7 +39,8 @@ def run(
     """Log a rig, watch the soak and serve the page in one process, until stopped (Ctrl-C or SIGTERM, exit 0).
 
     The same as `cornerhold logger`, `cornerhold analysis` and `cornerhold page` side by side; when one of them ends, all
-    end (exit 1). The page is at the [page] host and port of the settings (127.0.0.1, 8460), in a thread of its own that
+    end (exit 1). But a watch that fails on the way (a file that is damaged) is told, and begun again: the recording goes
+    on. The page is at the [page] host and port of the settings (127.0.0.1, 8460), in a thread of its own that
     only looks. Soaks are begun and ended with `cornerhold soak`, meanwhile.
 
     Example: cornerhold run --settings bay-2.toml
@@ -119,6 +120,7 @@ async def run_all(
     page: Coroutine[Any, Any, None] | None = None,
 ) -> dict[str, Any] | None:
     """Run logger, analysis and page until `stop`; return the last findings; raise the error of the first that ended."""
+    from analysis.kept_watch import keep_watching  # noqa: PLC0415
     from analysis.service import Service  # noqa: PLC0415
     from logger.commands import log_and_mirror  # noqa: PLC0415
     from logger.daemon import Daemon  # noqa: PLC0415
@@ -136,7 +138,7 @@ async def run_all(
     )
     stop_watch = asyncio.Event()
     logging_task = asyncio.create_task(log_and_mirror(daemon, settings, path), name="logger")
-    watching = asyncio.create_task(service.run(stop_watch), name="analysis")
+    watching = asyncio.create_task(keep_watching(service, stop_watch, settings.rig.name), name="analysis")
     progress = Progress([*daemon.progress().stages, *service.progress().stages])
     essential: list[asyncio.Task[Any]] = [logging_task, watching]
     if page is not None:

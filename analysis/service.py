@@ -14,11 +14,12 @@ from contextvars import ContextVar
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
-from logger.errors import PlainError
+from logger.errors import PlainError, cause_words
+from logger.outage import keep_going
 from logger.pulse import Progress
 
 if TYPE_CHECKING:
-    from collections.abc import Coroutine
+    from collections.abc import Callable, Coroutine, Iterator
     from pathlib import Path
 
     from analysis.alarm_store import AlarmStore, Changes
@@ -39,6 +40,8 @@ POLL_EACH_s = 0.0005
 """With many rigs in a process each is looked at less often: an idle look takes some 40 µs."""
 LOOK_s = 0.25
 """How often the register of soaks is looked at, and the letters that may be due."""
+AGAIN_s = 10.0
+"""A carrier that failed is begun again after so long."""
 WRITE_s = 1.0
 WRITING_SHARE = 0.1
 BEGINNING_s = 3.0
@@ -78,6 +81,7 @@ class Service:
         self.companions = companions
         self.watching = False
         """The journal is open and followed."""
+        self._failure = ""
         self.beside_logger = beside_logger
         self.settings = settings
         self.path = path
@@ -90,6 +94,7 @@ class Service:
         self.desk: Desk | None = None
         self.postman: Postman | None = None
         self._file_fails = False
+        self._troubles: set[str] = set()
         self._file: tuple[int, int] | None = None
         self._turns = 0
         self._watcher: Watcher | None = None
@@ -106,6 +111,11 @@ class Service:
         """Grows with each look at the journal, also while it isn't there yet."""
         return self._turns
 
+    def fail(self, reason: str) -> None:
+        """Take why nothing is watched, for the status; empty: it is again. A try is a turn, too."""
+        self._failure = reason
+        self._turns += 1
+
     def behind(self) -> tuple[bool, object]:
         """Whether the journal has entries that weren't taken, and where the watch is."""
         watcher = self._watcher
@@ -120,6 +130,8 @@ class Service:
     def status(self) -> str:
         """In a line how it stands."""
         watcher = self._watcher
+        if self._failure:
+            return f"NOT WATCHED: {self._failure}"
         if watcher is None:
             return f"waiting for {self.path}"
         soak = "the whole journal" if watcher.soak is None else f"soak '{watcher.soak.name}'"
@@ -208,7 +220,7 @@ class Service:
 
     def _carriers(self, store: AlarmStore, rig: str) -> list[asyncio.Task[None]]:
         """Start the tasks that carry word, as the settings name where to."""
-        running: dict[str, Coroutine[Any, Any, None]] = {}
+        running: dict[str, Callable[[], Coroutine[Any, Any, None]]] = {}
         settings = self.settings
         if settings is not None and settings.notify is not None:
             from analysis.notify import Addresses, Desk, Postman  # noqa: PLC0415
@@ -218,18 +230,23 @@ class Service:
             self.postman = Postman(addresses, store)
         if settings is not None and settings.mqtt is not None:
             from analysis.publisher import Publisher  # noqa: PLC0415
+            from logger.mqtt import tls_context  # noqa: PLC0415
 
+            tls_context(settings.mqtt)  # a file that can't be used is a mistake to be told at once
             self.publisher = Publisher(settings.mqtt, store, rig, quiet=self.beside_logger)
-            running["publisher"] = self.publisher.run()
+            running["publisher"] = self.publisher.run
         if settings is not None and settings.influx is not None:
             from analysis.influx_findings import FindingsSource, findings_mirror  # noqa: PLC0415
 
             self.mirrored = FindingsSource(store, rig)
             mirror = findings_mirror(settings.influx, self.path, self.mirrored, quiet=self.beside_logger)
-            running["InfluxDB mirror"] = mirror.keep()
+            running["InfluxDB mirror"] = mirror.keep
         if self.postman is not None:
-            running["postman"] = self.postman.run()
-        return [asyncio.create_task(body, name=name) for name, body in running.items()]
+            running["postman"] = self.postman.run
+        return [
+            asyncio.create_task(keep_going(f"the {name} stands still", run, AGAIN_s), name=name)
+            for name, run in running.items()
+        ]
 
     # -- the watch -------------------------------------------------------------------------------------------
 
@@ -280,11 +297,13 @@ class Service:
         if watcher.look() and watcher.soak is not None:
             log.info("soak '%s' is watched now", watcher.soak.name)
         if self.publisher is not None:
-            self.publisher.tell_soak(watcher.soak, judging=watcher.running)
+            with self._careful("the broker"):
+                self.publisher.tell_soak(watcher.soak, judging=watcher.running)
         if self.desk is not None and self.postman is not None:
             planned_h = watcher.follower.journal.settings.soak.planned_hours
             silent_s = watcher.silent_s(now_s)
-            self.desk.look(watcher.said, silent_s, judging=watcher.running, planned_h=planned_h)
+            with self._careful("people"):
+                self.desk.look(watcher.said, silent_s, judging=watcher.running, planned_h=planned_h)
             self.postman.post()
 
     def _changed(self, changes: Changes) -> None:
@@ -298,7 +317,8 @@ class Service:
         if self.publisher is not None:
             self.publisher.changed()
         if self.desk is not None and self.postman is not None:
-            self.desk.changed(changes)
+            with self._careful("people"):
+                self.desk.changed(changes)
             self.postman.post()
 
     def _tell(self, said: dict[str, Any] | None) -> None:
@@ -306,9 +326,22 @@ class Service:
             return
         self.view.tell(said)
         if self.publisher is not None:
-            self.publisher.tell(said)
+            with self._careful("the broker"):
+                self.publisher.tell(said)
         if self.mirrored is not None:
-            self.mirrored.tell(said)
+            with self._careful("InfluxDB"):
+                self.mirrored.tell(said)
+
+    @contextlib.contextmanager
+    def _careful(self, who: str) -> Iterator[None]:
+        """Word that can't be handed on (a full disk) is said once, and costs the watch nothing."""
+        try:
+            yield
+        except Exception as error:
+            log.debug("where it happened", exc_info=True)
+            words = f"no word to {who}: {cause_words(error)}"
+            log.log(logging.DEBUG if words in self._troubles else logging.ERROR, "%s", words)
+            self._troubles.add(words)
 
     def _write(self, watcher: Watcher, *, final: bool) -> dict[str, Any] | None:
         from logger.files import whole_file  # noqa: PLC0415

@@ -247,7 +247,7 @@ class Several:
         if notify is None:
             log.warning("%s: there is nobody to tell: no [notify] in any settings", one.name)
             return
-        task = asyncio.create_task(_send(notify, title, body), name=f"letter {one.name}")
+        task = asyncio.create_task(send_letter(notify, title, body), name=f"letter {one.name}")
         self._letters.add(task)
         task.add_done_callback(self._letters.discard)
 
@@ -261,7 +261,8 @@ class Several:
         return None
 
 
-async def _send(notify: NotifySettings, title: str, body: str) -> None:
+async def send_letter(notify: NotifySettings, title: str, body: str) -> None:
+    """Try once to write to all addresses, where there is no book of alarms in which a letter could wait."""
     from analysis.notify import Addresses  # noqa: PLC0415  an optional part
 
     try:

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from collections.abc import Coroutine
 
     from logger.daemon import Daemon
-    from logger.readings_mirror import ReadingsMirror
     from logger.settings import Settings
 
 
@@ -95,13 +94,16 @@ async def _run(settings: Settings, path: Path) -> None:
 
 async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None:
     """Run the daemon until it is stopped, and beside it the mirrors that the settings name."""
+    from logger.outage import keep_going  # noqa: PLC0415
+
     mirrors: dict[str, Coroutine[Any, Any, None]] = {}
     if settings.mqtt is not None:
         from logger.mqtt import tls_context  # noqa: PLC0415
         from logger.readings_mirror import ReadingsMirror  # noqa: PLC0415
 
         tls_context(settings.mqtt)  # a file that can't be used is a mistake to be told at once
-        mirrors["readings mirror"] = _keep_mirroring(ReadingsMirror(settings.mqtt, path, settings.rig.name))
+        mirror = ReadingsMirror(settings.mqtt, path, settings.rig.name)
+        mirrors["readings mirror"] = keep_going("readings are not published", mirror.run, MIRROR_AGAIN_s)
     if settings.influx is not None:
         from logger.influx import journal_mirror  # noqa: PLC0415
 
@@ -113,19 +115,6 @@ async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
-
-
-async def _keep_mirroring(mirror: ReadingsMirror) -> None:
-    """Mirror until cancelled. A mirror that fails is told and begun again: the recording doesn't depend on it."""
-    from logger.outage import raise_if_cancelled  # noqa: PLC0415
-
-    while True:
-        try:
-            await mirror.run()
-        except Exception as error:  # noqa: BLE001  whatever it is, it must not end the recording
-            raise_if_cancelled()
-            log.error("readings are not published: %s; trying again in %.0f s", error, MIRROR_AGAIN_s)  # noqa: TRY400
-        await asyncio.sleep(MIRROR_AGAIN_s)
 
 
 def _tell_status(path: Path, *, as_json: bool) -> None:

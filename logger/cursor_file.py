@@ -9,12 +9,14 @@ import logging
 from typing import TYPE_CHECKING, Any, Final
 from zlib import crc32
 
+from logger.errors import cause_words
 from logger.files import replace_file
+from logger.foreign_json import foreign_object
 from logger.journal_reader import JournalReader
 from logger.journal_schema import JournalError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
 
@@ -22,6 +24,7 @@ _log = logging.getLogger(__name__)
 
 _BEGINNING_s: Final = 60.0
 _POLL_s: Final = 0.1
+_MOST: Final = 1 << 20
 
 
 class CursorFile:
@@ -52,6 +55,30 @@ class CursorFile:
         replace_file(self.path, sealed({"entry": entry}))
 
 
+class Saving:
+    """Saves that may fail for a while, on a full disk: told once with the file and the cause, and when it is over."""
+
+    def __init__(self, meanwhile: str) -> None:
+        """Say in a failure what it means `meanwhile`."""
+        self._meanwhile = meanwhile
+        self._told = ""
+
+    def attempt(self, save: Callable[[], None]) -> bool:
+        """Save; whether it could be done."""
+        try:
+            save()
+        except OSError as error:
+            words = cause_words(error)
+            level = logging.DEBUG if words == self._told else logging.WARNING
+            self._told = words
+            _log.log(level, "%s; %s", words, self._meanwhile)
+            return False
+        if self._told:
+            _log.info("what could not be kept is kept again")
+            self._told = ""
+        return True
+
+
 def sealed(said: Mapping[str, Any]) -> str:
     """A small JSON object with a check value: a digit that was hit would leave out entries without a word.
 
@@ -63,8 +90,8 @@ def sealed(said: Mapping[str, Any]) -> str:
 
 def unsealed(text: str) -> dict[str, Any]:
     """The object again; ValueError if it isn't what was written."""
-    said = json.loads(text)
-    if not isinstance(said, dict) or said.pop("check", None) != _check(said):
+    said = foreign_object(text, _MOST)
+    if said.pop("check", None) != _check(said):
         raise ValueError("not what was written")
     return said
 

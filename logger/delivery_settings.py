@@ -13,6 +13,7 @@ A journal keeps the text of the settings under which it was written; these table
 
 from __future__ import annotations
 
+import ipaddress
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -37,6 +38,7 @@ _PORT, _PORT_TLS = 1883, 8883
 _HOST_PAGE, _PORT_PAGE = "127.0.0.1", 8460
 _MOST_TOKEN = 4096
 _INFLUX_URL = "http://localhost:8086"
+_NAME = re.compile(r"[\w-]{1,63}(\.[\w-]{1,63}){0,9}\.?")
 _ROOT = re.compile(r"[A-Za-z0-9_.-]+(/[A-Za-z0-9_.-]+)*")
 
 
@@ -129,12 +131,10 @@ def read_page(table: Table) -> PageSettings:
         raise table.error(
             "token_sha256", "must be 64 hex digits, as `cornerhold page --make-token` says them"
         )
-    host = table.text("host", _HOST_PAGE)
-    if not host.strip():
-        raise table.error("host", 'must be an address, as "127.0.0.1"')
+    host = _host(table, _HOST_PAGE)
     port = table.whole("port", _PORT_PAGE, 0, 65535)
     table.finish()
-    return PageSettings(hashed or None, host.strip(), port)
+    return PageSettings(hashed or None, host, port)
 
 
 def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:
@@ -144,7 +144,7 @@ def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:
     if ca is not None and not tls:
         raise table.error("ca", "means something only with tls = true")
     mqtt = MqttSettings(
-        host=table.text("host", "localhost"),
+        host=_host(table, "localhost"),
         port=table.whole("port", _PORT_TLS if tls else _PORT, 1, 65535),
         root=table.text("root", "cornerhold"),
         # where services share a settings file and the broker tells them apart
@@ -154,11 +154,24 @@ def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:
         ca=ca,
     )
     if not _ROOT.fullmatch(mqtt.root):
-        raise table.error("root", f"'{mqtt.root}': letters, digits, '_', '-' and '.', parted by single '/'")
+        raise table.error("root", "must be letters, digits, '_', '-' and '.', parted by single '/'")
     if mqtt.password is not None and mqtt.user is None:
         raise table.error("password", "means something only with a user")
     table.finish()
     return mqtt
+
+
+def _host(table: Table, default: str) -> str:
+    """A computer's name or address; a wrong one is not shown, for it may hold a password."""
+    host = table.text("host", default)
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        if not _NAME.fullmatch(host):
+            raise table.error(
+                "host", f"must be a name or an address by itself, as '{default}': no user, no port"
+            ) from None
+    return host
 
 
 def _secret(table: Table, key: str = "password") -> str | None:
@@ -225,7 +238,7 @@ def read_notify(table: Table) -> NotifySettings:
     if text:
         found = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", text)
         if found is None:
-            raise table.error("summary", f"'{text}' is no time of day like '06:30'")
+            raise table.error("summary", "is no time of day like '06:30'")
         summary_at = time(int(found[1]), int(found[2]))
     notify = NotifySettings(
         urls=_urls(table),

@@ -2,9 +2,47 @@
 
 from __future__ import annotations
 
+import contextlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
 
 class PlainError(Exception):
     """Something that a person can put right; `str()` is one line that says what and where.
 
     The command line shows it without a traceback and exits with 1.
     """
+
+
+@contextlib.contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Give an OSError the name of the file that it is about.
+
+    A write to a full disk has none of its own, and one with a part of the file in it tells a person nothing.
+    """
+    try:
+        yield
+    except OSError as error:
+        if error.filename is None or str(error.filename).endswith(".part"):
+            error.filename = str(path)
+        raise
+
+
+def cause_words(error: BaseException) -> str:
+    """What went wrong, on one line, with its file if it has one.
+
+    >>> cause_words(OSError(28, "No space left on device", "bay-2.journal"))
+    'bay-2.journal: No space left on device'
+    >>> cause_words(KeyError("x"))
+    "a fault of the program: KeyError: 'x'"
+    """
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror or error}"
+    text = " ".join(str(error).split())
+    return (
+        text if isinstance(error, PlainError) else f"a fault of the program: {type(error).__name__}: {text}"
+    )

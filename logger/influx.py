@@ -15,9 +15,10 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
+from logger.cursor_file import Saving
 from logger.influx_server import AwayError, InfluxServer, deliver
 from logger.link_state import Notice, Tone
-from logger.outage import Outage, raise_if_cancelled
+from logger.outage import Outage, keep_going
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -92,14 +93,7 @@ class Mirror:
 
     async def keep(self) -> None:
         """Mirror until cancelled. Whatever goes wrong is told and begun again: nobody else may suffer by it."""
-        while True:
-            try:
-                await self.run()
-            except Exception as error:  # noqa: BLE001  whatever it is, it must not end the recording or the watch
-                raise_if_cancelled()
-                words = str(error) or type(error).__name__
-                _log.error("InfluxDB gets nothing: %s; trying again in %.0f s", words, AGAIN_s)
-            await asyncio.sleep(AGAIN_s)
+        await keep_going("InfluxDB gets nothing", self.run, AGAIN_s)
 
     async def run(self) -> None:
         """Mirror until cancelled; raises what is no fault of the server's."""
@@ -137,6 +131,7 @@ class _Carrier:
         self._mirror, self._server, self.state = mirror, server, state
         self._outage = Outage(mirror.settings.url, mirror.pace, "InfluxDB")
         self._up = False
+        self._saving = Saving("InfluxDB gets its points on, some again after a restart")
         self.news = True
         """Whether the state has something that should be kept at once."""
 
@@ -172,8 +167,8 @@ class _Carrier:
     def save(self) -> None:
         """Keep how it stands."""
         self.state = replace(self.state, waiting=self._mirror.source.waiting())
-        self._mirror.file.save(self.state)
-        self.news = False
+        if self._saving.attempt(lambda: self._mirror.file.save(self.state)):
+            self.news = False
 
     async def _wait(self, error: AwayError) -> None:
         self._up = False

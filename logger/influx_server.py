@@ -7,6 +7,7 @@ is said against the points, and all of it is tried again later (`AwayError`). Or
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import socket
@@ -14,6 +15,7 @@ import ssl
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.errors import PlainError
+from logger.foreign_json import foreign_object
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -27,6 +29,7 @@ _WRITTEN: Final = 204
 _ABOUT_POINTS: Final = frozenset({400, 413, 422})
 _LATER: Final = frozenset({408, 429})
 _MOST_WORDS: Final = 300
+_MOST_ANSWER: Final = 100_000
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]+")
 
 
@@ -92,7 +95,10 @@ class InfluxServer:
                 headers={"Accept": "application/json"} | api.default_headers,
                 redirect=False,
             )
-            return json.loads(response.data)
+            try:
+                return json.loads(response.data)
+            except RecursionError:
+                raise ValueError("nested too deeply") from None
 
         return self._asked(ask)
 
@@ -208,12 +214,11 @@ def server_words(body: object) -> str:
     text = (
         body.decode("utf-8", "replace") if isinstance(body, bytes) else body if isinstance(body, str) else ""
     )
-    try:
-        said = json.loads(text)
-    except ValueError:
-        said = None
-    if isinstance(said, dict):
-        text = str(said.get("error") or said.get("message") or text)
+    with contextlib.suppress(ValueError):
+        said = foreign_object(text, _MOST_ANSWER)
+        told = said.get("error") or said.get("message")
+        text = told if isinstance(told, str) else text
+    text = text[:_MOST_ANSWER]
     text = " ".join(_CONTROL.sub(" ", text).split())
     return text if len(text) <= _MOST_WORDS else text[: _MOST_WORDS - 1] + "…"
 
@@ -222,7 +227,7 @@ def _hold_s(headers: Mapping[str, str] | None) -> float:
     """How long a server wants us to wait; 0 if it doesn't say, or gives a date."""
     said = dict(headers or {})
     text = next((value for key, value in said.items() if key.lower() == "retry-after"), "")
-    return min(float(text), LONGEST_HOLD_s) if text.strip().isdigit() else 0.0
+    return min(float(text), LONGEST_HOLD_s) if text.strip().isdecimal() else 0.0
 
 
 def _trouble_words(error: BaseException) -> str:

@@ -42,7 +42,8 @@ class LinkError(RuntimeError):
 
 
 FIRST_WAIT_S: Final = 0.2
-LONGEST_WAIT_S: Final = 5.0
+LONGEST_WAIT_S: Final = 3.0
+"""So that a rig that was away for some seconds is heard again within five."""
 GOOD_SESSION_S: Final = 10.0
 
 

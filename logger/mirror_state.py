@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logger.clock import utc_now
 from logger.cursor_file import sealed, unsealed
+from logger.errors import naming
 from logger.files import replace_file
+from logger.foreign_json import foreign_object
 from logger.journal_files import beside
 from logger.link_state import duration_text
 
@@ -30,6 +32,7 @@ MOST_KEPT: Final = 1000
 BEHIND_s: Final = 60.0
 """A mirror that is further behind is said to be catching up."""
 _FORM: Final = "mirror/1"
+_MOST_LINE: Final = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +117,7 @@ class StateFile:
         new = [one for one in refused if one[0] not in known][: max(room, 0)]
         if not new:
             return
-        with self.refused.open("a+", encoding="utf-8") as file:
+        with naming(self.refused), self.refused.open("a+", encoding="utf-8") as file:
             if file.tell() and not self.refused.read_bytes().endswith(b"\n"):
                 file.write("\n")  # a line was cut by a loss of power
             for point, words in new:
@@ -134,11 +137,9 @@ def read_refused(path: Path) -> list[dict[str, Any]]:
         return []
     for line in text.splitlines():
         try:
-            said = json.loads(line)
+            out.append(foreign_object(line, _MOST_LINE))
         except ValueError:
             continue
-        if isinstance(said, dict):
-            out.append(said)
     return out
 
 

@@ -13,16 +13,17 @@ import logging
 import socket
 import ssl
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import aiomqtt
 
-from logger.errors import PlainError
+from logger.errors import PlainError, cause_words
 from logger.link_state import Notice, Tone
 from logger.outage import Outage, raise_if_cancelled
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Awaitable, Callable
+    from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 
     from logger.delivery_settings import MqttSettings
 
@@ -31,6 +32,8 @@ _client_log = logging.getLogger(f"{__name__}.client")
 _client_log.setLevel(logging.CRITICAL)  # what the library has to say, we say in our own words, once
 _LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
 _ANSWER_s: Final = 2.0
+_MOST_TOLD: Final = 20
+_CALL_AGAIN_s: Final = 0.2
 ONLINE, OFFLINE = "online", "offline"
 _REFUSED_PASSWORD: Final = frozenset({4, 5, 134, 135})  # MQTT 3.1.1, 3.2.2.3, and MQTT 5, 3.2.2.2
 
@@ -45,6 +48,10 @@ class MqttPace:
     """After a session of this length the waits begin anew."""
     timeout_s: float = 10.0
     keepalive_s: int = 12
+    again_s: float = 5.0
+    """After so long, work that failed by itself is begun again."""
+    righting_s: float = 0.5
+    """What somebody else writes over our words is put right so often at most."""
 
 
 def rig_topic(mqtt: MqttSettings, rig: str) -> str:
@@ -96,7 +103,8 @@ def failure_words(error: BaseException, mqtt: MqttSettings) -> str:
     text = str(cause) or str(error)
     if isinstance(error, aiomqtt.exceptions.MqttConnectError):
         code = getattr(error.rc, "value", error.rc)
-        words = f"refuses user '{mqtt.user}': user or password is wrong"
+        # not by name: some write the password there
+        words = "refuses us: user or password is wrong (mqtt.user, mqtt.password)"
         if mqtt.user is None:
             words = "refuses whoever comes without user and password (mqtt.user)"
         if code not in _REFUSED_PASSWORD:
@@ -107,7 +115,7 @@ def failure_words(error: BaseException, mqtt: MqttSettings) -> str:
         words = f"doesn't speak TLS as it should (mqtt.tls, mqtt.port): {cause.reason or text}"
     elif mqtt.tls and isinstance(cause, ConnectionResetError):
         words = "broke off (a port without TLS? then mqtt.port is wrong)"
-    elif isinstance(cause, socket.gaierror):
+    elif isinstance(cause, socket.gaierror | UnicodeError):
         words = "there is no such host"
     elif isinstance(cause, ConnectionRefusedError):
         words = "nothing listens there"
@@ -149,33 +157,84 @@ async def keep_session(
     work: Callable[[aiomqtt.Client], Awaitable[None]],
     pace: MqttPace | None = None,
 ) -> None:
-    """Keep a session at the broker until cancelled; `work` runs while there is one, and may not return."""
+    """Keep a session at the broker until cancelled; `work` runs while there is one, and may not return.
+
+    Whatever goes wrong is told and tried again: at the broker in another session, in `work` (a full disk) in the same
+    one, for then we are still there.
+    """
     pace = pace or MqttPace()
     outage = Outage(mqtt.address, pace)
     loop = asyncio.get_running_loop()
     if loop.get_exception_handler() is None:
         loop.set_exception_handler(_told_quietly)
     tls_context(mqtt)  # a file that can't be used is a mistake to be told at once, not an outage
+    guard = Guard(post, pace)
     while True:
         try:
             await _session(
-                mqtt, post, work, pace, lambda: _tell(outage.connected(loop.time()), quiet=post.quiet)
-            )
+                mqtt, post, partial(guard.keep, work), guard, pace,
+                lambda: _tell(outage.connected(loop.time()), quiet=post.quiet),
+            )  # fmt: skip
             reason = "the session ended"
-        except (aiomqtt.MqttError, OSError) as error:
+        except (aiomqtt.MqttError, OSError, UnicodeError) as error:
             reason = failure_words(error, mqtt)
-        except PlainError as error:
-            reason = str(error)
+        except Exception as error:  # noqa: BLE001  whatever a broker answers must not end a service
+            _log.debug("where it happened", exc_info=True)
+            reason = cause_words(error)
         raise_if_cancelled()
         wait_s, notice = outage.failed(loop.time(), reason)
         _tell(notice, quiet=post.quiet)
         await asyncio.sleep(wait_s)
 
 
+class Guard:
+    """Sees to it that neither a message nor our own work ends a session."""
+
+    def __init__(self, post: Post, pace: MqttPace) -> None:
+        """Nothing has gone wrong yet."""
+        self._post, self._pace = post, pace
+        self._told: set[str] = set()
+
+    async def keep(self, work: Callable[[aiomqtt.Client], Awaitable[None]], client: aiomqtt.Client) -> None:
+        """Do the work; what stops it and is no fault of the broker's is told, and the work begun again."""
+        loop = asyncio.get_running_loop()
+        while True:
+            begun_s = loop.time()
+            try:
+                await work(client)
+                reason = "the work ended"
+            except aiomqtt.MqttError:
+                raise
+            except Exception as error:  # noqa: BLE001  whatever it is, we are still there
+                _log.debug("where it happened", exc_info=True)
+                reason = cause_words(error)
+            raise_if_cancelled()
+            if loop.time() - begun_s >= self._pace.good_session_s:
+                self._told.clear()
+            self._tell(f"{self._post.name} publishes nothing for now: {reason}")
+            await asyncio.sleep(self._pace.again_s)
+
+    def hear(self, message: aiomqtt.Message) -> None:
+        """Take a message. One that breaks whoever takes it is dropped."""
+        try:
+            self._post.hear(message)
+        except Exception as error:  # noqa: BLE001  anybody may have sent it
+            _log.debug("where it happened", exc_info=True)
+            self._tell(f"a message at {str(message.topic)[:80]!r} was dropped: {cause_words(error)}")
+
+    def _tell(self, words: str) -> None:
+        # by a stranger's topic or a file's, it must not grow
+        level = logging.WARNING if words not in self._told and len(self._told) < _MOST_TOLD else logging.DEBUG
+        if level == logging.WARNING:
+            self._told.add(words)
+        _log.log(level, "%s", words)
+
+
 async def _session(
     mqtt: MqttSettings,
     post: Post,
     work: Callable[[aiomqtt.Client], Awaitable[None]],
+    guard: Guard,
     pace: MqttPace,
     on_connected: Callable[[], None],
 ) -> None:
@@ -183,12 +242,12 @@ async def _session(
     async with _entered(new_client(mqtt, post.name, pace, will)) as client:
         for topic in (post.presence, *post.subscriptions):
             await client.subscribe(topic, qos=1)
-        echo = asyncio.Event()
+        presence = _Presence(client, mqtt, post, pace)
         await client.publish(post.presence, ONLINE, qos=1, retain=True)
         on_connected()
         tasks = [
-            asyncio.ensure_future(_listen(client, post, echo)),
-            asyncio.ensure_future(_expect(echo, mqtt, post, pace)),
+            asyncio.ensure_future(_listen(client, post, guard, presence)),
+            asyncio.ensure_future(presence.keep()),
             asyncio.ensure_future(work(client)),
         ]
         try:
@@ -198,13 +257,23 @@ async def _session(
         except aiomqtt.MqttError:
             raise  # the connection is gone: the last will speaks for us
         except BaseException:
+            # nobody may put our last word right
+            await _ended(tasks)
             with contextlib.suppress(aiomqtt.MqttError):
                 await client.publish(post.presence, OFFLINE, qos=1, retain=True, timeout=2.0)
             raise
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await _ended(tasks)
+
+
+async def _ended(tasks: Sequence[asyncio.Future[None]]) -> None:
+    """End them all. A call to end that meets the end of a wait is swallowed there (asyncio.wait_for): it is repeated."""
+    pending = set(tasks)
+    while pending:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=_CALL_AGAIN_s)
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 @contextlib.asynccontextmanager
@@ -222,26 +291,49 @@ async def _entered(client: aiomqtt.Client) -> AsyncIterator[aiomqtt.Client]:
         yield client
 
 
-async def _listen(client: aiomqtt.Client, post: Post, echo: asyncio.Event) -> None:
+async def _listen(client: aiomqtt.Client, post: Post, guard: Guard, presence: _Presence) -> None:
     """Take what comes in; and notice at once when the connection is gone, which an idle publisher would not."""
     async for message in client.messages:
-        if str(message.topic) != post.presence:
-            post.hear(message)
-        elif message.payload == ONLINE.encode():
-            echo.set()
+        if str(message.topic) == post.presence:
+            presence.hear(message.payload)
+        else:
+            guard.hear(message)
 
 
-async def _expect(echo: asyncio.Event, mqtt: MqttSettings, post: Post, pace: MqttPace) -> None:
-    """Wait for our own word: what a broker's rules refuse, it takes with a yes and throws away."""
-    try:
-        await asyncio.wait_for(echo.wait(), pace.timeout_s)
-    except TimeoutError:
-        _log.warning(
-            "%s: what we publish at %s doesn't come back: no right to that topic? (cornerhold check-delivery says more)",
-            mqtt.address,
-            post.presence,
-        )
-    await asyncio.Event().wait()
+class _Presence:
+    """Our own word that we are there, as the broker has it."""
+
+    def __init__(self, client: aiomqtt.Client, mqtt: MqttSettings, post: Post, pace: MqttPace) -> None:
+        self._client, self._mqtt, self._post, self._pace = client, mqtt, post, pace
+        self._echo = asyncio.Event()
+        self._wrong = asyncio.Event()
+
+    def hear(self, payload: object) -> None:
+        """Take what stands there: our own word, or somebody else's."""
+        if payload == ONLINE.encode():
+            self._echo.set()
+            self._wrong.clear()
+        elif self._echo.is_set():
+            self._wrong.set()
+
+    async def keep(self) -> None:
+        """Wait for our own word, then put right whatever else is said there, not more often than `righting_s`."""
+        try:
+            async with asyncio.timeout(self._pace.timeout_s):
+                await self._echo.wait()
+        except TimeoutError:
+            # what a broker's rules refuse, it takes with a yes and throws away
+            _log.warning(
+                "%s: what we publish at %s doesn't come back: no right to that topic? "
+                "(cornerhold check-delivery says more)",
+                self._mqtt.address,
+                self._post.presence,
+            )
+        while True:
+            await self._wrong.wait()
+            self._wrong.clear()
+            await self._client.publish(self._post.presence, ONLINE, qos=1, retain=True)
+            await asyncio.sleep(self._pace.righting_s)
 
 
 def _tell(notice: Notice, *, quiet: bool) -> None:

@@ -11,7 +11,7 @@ import logging
 from typing import TYPE_CHECKING, Final
 
 from logger.conversions import Conversions
-from logger.cursor_file import CursorFile, journal_reader
+from logger.cursor_file import CursorFile, Saving, journal_reader
 from logger.journal_files import beside
 from logger.mqtt import MqttPace, Post, keep_session, rig_topic
 from logger.senml import base_name, pack
@@ -47,6 +47,7 @@ class ReadingsMirror:
         self._pace = pace
         self._cursor = CursorFile(cursor_path(journal))
         self._saved = -1
+        self._saving = Saving("readings are published on, some again after a restart")
 
     async def run(self) -> None:
         """Follow the journal; the broker may come and go."""
@@ -87,6 +88,6 @@ class ReadingsMirror:
                 self._save(confirmed)
 
     def _save(self, entry: int) -> None:
-        if entry != self._saved:
-            self._cursor.save(entry)
+        """Keep the cursor; that it can't be kept now is no reason to be silent at the broker."""
+        if entry != self._saved and self._saving.attempt(lambda: self._cursor.save(entry)):
             self._saved = entry

@@ -27,14 +27,15 @@ _THRESHOLD_DIMENSIONS: Mapping[units.Kind, Dimension] = MappingProxyType(
     }
 )
 _MISSING: Any = object()
+_HIDDEN = "what stands there"
 
 
 class Table:
     """One TOML table: reads typed values, names file and key in every complaint, knows what was not read."""
 
-    def __init__(self, data: Mapping[str, Any], file: str, key: str = "") -> None:
-        """Wrap `data`, found in `file` under `key`."""
-        self._data, self._file, self._key = data, file, key
+    def __init__(self, data: Mapping[str, Any], file: str, key: str = "", *, secret: bool = False) -> None:
+        """Wrap `data`, found in `file` under `key`; of a `secret` table no complaint shows a value."""
+        self._data, self._file, self._key, self._secret = data, file, key, secret
         self._asked: list[str] = []
 
     def error(self, key: str, reason: str) -> SettingsError:
@@ -57,14 +58,19 @@ class Table:
         """The keys of this table."""
         return tuple(self._data)
 
-    def table(self, key: str) -> Table:
+    def table(self, key: str, *, secret: bool = False) -> Table:
         """A table within this one (empty if it is not there)."""
         value = self._get(key)
         if value is _MISSING:
             value = {}
+        secret = secret or self._secret
         if not isinstance(value, dict):
-            raise self.error(key, f"must be a table, not {_shown(value)}")
-        return Table(value, self._file, self._path(key))
+            shown = _HIDDEN if secret else _shown(value)
+            raise self.error(key, f"must be a table, not {shown}")
+        return Table(value, self._file, self._path(key), secret=secret)
+
+    def _shown(self, value: object) -> str:
+        return _HIDDEN if self._secret else _shown(value)
 
     def tables(self, key: str) -> tuple[Table, ...]:
         """The tables of a `[[list]]`; none if it is not there."""
@@ -72,7 +78,9 @@ class Table:
         if value is _MISSING:
             return ()
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.error(key, f"must be tables, each under [[{self._path(key)}]], not {_shown(value)}")
+            raise self.error(
+                key, f"must be tables, each under [[{self._path(key)}]], not {self._shown(value)}"
+            )
         return tuple(Table(item, self._file, f"{self._path(key)}[{i}]") for i, item in enumerate(value, 1))
 
     def flag(self, key: str, *, default: bool) -> bool:
@@ -81,7 +89,7 @@ class Table:
         if value is _MISSING:
             return default
         if not isinstance(value, bool):
-            raise self.error(key, f"must be true or false, not {_shown(value)}")
+            raise self.error(key, f"must be true or false, not {self._shown(value)}")
         return value
 
     def text(self, key: str, default: str) -> str:
@@ -90,7 +98,7 @@ class Table:
         if value is _MISSING:
             return default
         if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            raise self.error(key, f"must be a text in quotes, not {_shown(value)}")
+            raise self.error(key, f"must be a text in quotes, not {self._shown(value)}")
         return value.strip()
 
     def choice(self, key: str, options: tuple[str, ...], default: str) -> str:
@@ -138,7 +146,7 @@ class Table:
         points: list[tuple[float, float]] = []
         for item in value:
             if not isinstance(item, list) or len(item) != 2:
-                raise self.error(key, f"{_shown(item)} is no pair [read, true]")
+                raise self.error(key, f"{self._shown(item)} is no pair [read, true]")
             read, true = (self._read_quantity(key, part, kind) for part in item)
             if points and not (read > points[-1][0] and true > points[-1][1]):
                 raise self.error(key, "points must ascend, in what was read and in what was true")
@@ -152,7 +160,7 @@ class Table:
             return ()
         if not isinstance(value, list):
             raise self.error(
-                key, f'must be a list of quantities like ["{kind.example}"], not {_shown(value)}'
+                key, f'must be a list of quantities like ["{kind.example}"], not {self._shown(value)}'
             )
         return tuple(self._read_quantity(key, item, kind) for item in value)
 
@@ -160,13 +168,16 @@ class Table:
         self, key: str, value: object, kind: units.Kind, low: float = -math.inf, high: float = math.inf
     ) -> float:
         if not isinstance(value, str):
-            raise self.error(key, f"must be {kind.name} in quotes like '{kind.example}', not {_shown(value)}")
+            raise self.error(
+                key, f"must be {kind.name} in quotes like '{kind.example}', not {self._shown(value)}"
+            )
         try:
             si = units.quantity(value, kind)
         except units.UnitError as error:
-            raise self.error(key, str(error)) from None
+            words = f"must be {kind.name} like '{kind.example}'" if self._secret else str(error)
+            raise self.error(key, words) from None
         if not low <= si <= high:
-            raise self.error(key, f"'{value}' is impossible; {_between(low, high, kind.si)}")
+            raise self.error(key, f"{self._shown(value)} is impossible; {_between(low, high, kind.si)}")
         return si
 
     def number(self, key: str, default: float, low: float, high: float) -> float:
@@ -175,7 +186,7 @@ class Table:
         if value is _MISSING:
             return default
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(key, f"must be a number, not {_shown(value)}")
+            raise self.error(key, f"must be a number, not {self._shown(value)}")
         if not low <= value <= high:
             raise self.error(key, f"{value} is impossible; {_between(low, high, '')}")
         return float(value)
@@ -186,7 +197,7 @@ class Table:
         if value is _MISSING:
             return default
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise self.error(key, f"must be a whole number from {low} to {high}, not {_shown(value)}")
+            raise self.error(key, f"must be a whole number from {low} to {high}, not {self._shown(value)}")
         return value
 
     def optional_whole(self, key: str, low: int, high: int) -> int | None:
@@ -206,7 +217,7 @@ class Table:
                 isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value
             )
         ):
-            raise self.error(key, f"must be a list of {count} finite numbers, not {_shown(value)}")
+            raise self.error(key, f"must be a list of {count} finite numbers, not {self._shown(value)}")
         return tuple(float(v) for v in value)
 
     def texts(self, key: str) -> tuple[str, ...]:
@@ -215,7 +226,9 @@ class Table:
         if value is _MISSING:
             return ()
         if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
-            raise self.error(key, f'must be a list of texts like ["front left strut"], not {_shown(value)}')
+            raise self.error(
+                key, f'must be a list of texts like ["front left strut"], not {self._shown(value)}'
+            )
         return tuple(v.strip() for v in value)
 
     def moment(self, key: str) -> datetime | None:
@@ -243,7 +256,7 @@ class Table:
             except ValueError:
                 raise self.error(key, f"'{value}' is no date like 2026-11-02") from None
         if isinstance(value, datetime) or not isinstance(value, date):
-            raise self.error(key, f"must be a date like 2026-11-02, not {_shown(value)}")
+            raise self.error(key, f"must be a date like 2026-11-02, not {self._shown(value)}")
         return value
 
     def threshold(self, key: str) -> Threshold | None:
@@ -252,7 +265,7 @@ class Table:
         if value is _MISSING:
             return None
         if not isinstance(value, str):
-            raise self.error(key, f"must be text with a unit, like '2 %/day', not {_shown(value)}")
+            raise self.error(key, f"must be text with a unit, like '2 %/day', not {self._shown(value)}")
         try:
             kind, si = units.quantity_of_any(value, tuple(_THRESHOLD_DIMENSIONS))
         except units.UnitError as error:

@@ -280,7 +280,7 @@ async def test_each_trouble_has_its_own_line(
     cases = [
         (
             broker.settings(password="wrong"),  # noqa: S106  not a real one
-            "refuses user 'cornerhold': user or password is wrong",
+            "refuses us: user or password is wrong (mqtt.user, mqtt.password)",
         ),
         (
             broker.settings(user=None, password=None),

@@ -106,10 +106,37 @@ def test_a_second_one_is_refused(bay: Bay) -> None:
     assert looking.returncode == 0
 
 
-def test_when_the_watch_can_not_go_on_all_ends(bay: Bay) -> None:
+def test_a_file_that_is_damaged_ends_the_watch_and_not_the_recording(bay: Bay) -> None:
+    process = bay.run("--findings", str(bay.folder / "f.json"))
+    wait_for(alarms_path(bay.journal).exists, "the watch")
+    register = soaks_path(bay.journal)
+    register.write_bytes(b"this is no register of soaks, whoever has put it here" * 4)
+    said: list[str] = []
+    assert process.stderr is not None
+    for line in process.stderr:
+        said.append(line)
+        if "NOT WATCHED" in line:
+            assert f"NOT WATCHED: {register}: is damaged (" in line
+            mark = bay.port.acknowledged
+            wait_for(lambda mark=mark: bay.port.acknowledged > mark + 10, "more readings")
+            register.unlink()
+        if "watched again" in line:
+            break
+    assert process.poll() is None, said
+    process.terminate()
+    _, rest = process.communicate(timeout=120)
+    assert process.returncode == 0, rest
+    assert "Traceback" not in "".join(said) + rest
+    assert sum("NOT WATCHED" in line for line in said) == 1
+
+
+def test_a_stop_while_nothing_is_watched_says_why(bay: Bay) -> None:
     process = bay.run()
     wait_for(alarms_path(bay.journal).exists, "the watch")
     soaks_path(bay.journal).write_bytes(b"this is no register of soaks, whoever has put it here" * 4)
+    assert process.stderr is not None
+    next(line for line in process.stderr if "NOT WATCHED" in line)
+    process.terminate()
     assert ends(process).startswith(f"cornerhold: {soaks_path(bay.journal)}: is damaged (")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tests.faults import copies, damage, endurance, events, kills, line, surroundings
+from tests.faults import copies, damage, endurance, events, kills, line, strangers, surroundings
 
 if TYPE_CHECKING:
     from tests.faults.bench import Fault
@@ -30,6 +30,8 @@ KINDS = (
     Kind("events", events.reported, 2, 50),
     Kind("lines", line.mutated, 20_000, 1_000_000),
     Kind("broker", surroundings.broker_away, 1, 3),
+    Kind("short", strangers.short_outages, 1, 20),
+    Kind("messages", strangers.messages, 200, 100_000),
     Kind("database", surroundings.database_away, 1, 3),
     Kind("disk", surroundings.disk_full, 2, 20),
     Kind("clock", surroundings.clock_set, 5, 50),

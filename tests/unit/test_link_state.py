@@ -96,6 +96,17 @@ def test_events_out_of_order_are_the_programs_fault() -> None:
         link.opening()
 
 
+@pytest.mark.parametrize("tenths", range(1, 300, 7))
+def test_a_short_outage_is_over_within_five_seconds(tenths: int) -> None:
+    link, ends_s, now_s = Link(), 100.0 + tenths / 10, 100.0
+    open_and_talk(link, 0.0)
+    link.failed(now_s, "unplugged")
+    while (now_s := now_s + link.wait_s) < ends_s:
+        fail_to_open(link, now_s)
+    # asking an unknown port takes up to two seconds more
+    assert now_s - ends_s <= 3.0
+
+
 @given(st.lists(st.tuples(st.sampled_from(["fail", "silent", "talk"]), st.floats(0.0, 100.0)), max_size=40))
 def test_the_wait_never_leaves_its_bounds(story: list[tuple[str, float]]) -> None:
     link, now_s = Link(), 0.0
