@@ -18,7 +18,8 @@ from markupsafe import Markup
 
 from analysis.alarm_store import read_alarms
 from analysis.page_answers import ANY, ASKED, LOGIN, SEEN, SENT, Csv, Nothing
-from analysis.page_guard import COOKIE, HEADERS, Guard, SESSION_s, host_of, is_loopback
+from analysis.page_guard import COOKIE, HEADERS, Guard, SESSION_s
+from analysis.page_hosts import Hosts
 from analysis.register import Register
 from analysis.report import templates, typed
 from analysis.state import State, alarm_dict
@@ -30,14 +31,21 @@ if TYPE_CHECKING:
     from analysis.page_rigs import Rigs
 
 LARGEST_BODY: Final = 8192
+LARGEST_HEAD: Final = 16_384
+LARGEST_TARGET: Final = 2048
+SLOW_s: Final = 1.0
+"""So long a wrong token waits for its answer once there were many from its address."""
+MOST_SLOWED: Final = 8
+"""So many wait at a time; they must not take all places."""
 STALE_s: Final = 15.0
 """So long without a look the page says that it is stale."""
 OPEN: Final = frozenset({"/login", "/page.js", "/page.css"})
 Key = Annotated[str, Path(max_length=80, description="The rig's name in addresses, see /api/rigs.")]
 
 
-def make_app(rigs: Rigs, guard: Guard, *, only_loopback: bool) -> FastAPI:
-    """Return the application. `only_loopback`: it answers to this computer's own names alone."""
+def make_app(rigs: Rigs, guard: Guard, *, only_loopback: bool, names: tuple[str, ...] = ()) -> FastAPI:
+    """Return the application. It goes by the names of this computer (`only_loopback`: of loopback) and by `names`."""
+    hosts = Hosts.of_this_computer(names, only_loopback=only_loopback)
 
     @contextlib.asynccontextmanager
     async def life(_app: FastAPI) -> AsyncIterator[None]:
@@ -57,8 +65,9 @@ def make_app(rigs: Rigs, guard: Guard, *, only_loopback: bool) -> FastAPI:
         lifespan=life,
         docs_url=None,
         redoc_url=None,
+        redirect_slashes=False,
     )
-    _guarded(app, guard, only_loopback=only_loopback)
+    _guarded(app, guard, hosts)
     _sessions(app, guard)
     _views(app, rigs, guard)
     _json(app, rigs)
@@ -68,10 +77,10 @@ def make_app(rigs: Rigs, guard: Guard, *, only_loopback: bool) -> FastAPI:
 # -- who may ---------------------------------------------------------------------------------------------------
 
 
-def _guarded(app: FastAPI, guard: Guard, *, only_loopback: bool) -> None:
+def _guarded(app: FastAPI, guard: Guard, hosts: Hosts) -> None:
     @app.middleware("http")
     async def check(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
-        response = _refusal(request, guard, only_loopback=only_loopback) or await go_on(request)
+        response = _too_large(request) or await _refusal(request, guard, hosts) or await go_on(request)
         for name, value in HEADERS.items():
             response.headers[name] = value
         return response
@@ -87,35 +96,61 @@ def _guarded(app: FastAPI, guard: Guard, *, only_loopback: bool) -> None:
         return JSONResponse({"detail": str(error)}, 503)
 
 
-def _refusal(  # noqa: PLR0911  a list of refusals
-    request: Request, guard: Guard, *, only_loopback: bool
-) -> Response | None:
+def _too_large(request: Request) -> Response | None:
+    """Why a request is not even looked at, or None. Whatever is parsed later is bounded here."""
+    head = request.scope["headers"]
+    if len(request.scope["path"]) + len(request.scope["query_string"]) > LARGEST_TARGET:
+        return PlainTextResponse("the address is too long", 414)
+    if sum(len(name) + len(value) for name, value in head) > LARGEST_HEAD:
+        return PlainTextResponse("the headers are too long", 431)
+    if any(name == b"transfer-encoding" for name, _ in head):
+        return PlainTextResponse("a length is needed", 411)
+    for name, value in head:
+        if name == b"content-length" and not (
+            value.isdigit() and len(value) < 20 and int(value) <= LARGEST_BODY
+        ):
+            return PlainTextResponse("too long", 413)
+    return None
+
+
+async def _refusal(request: Request, guard: Guard, hosts: Hosts) -> Response | None:
     """Why a request is not answered, or None."""
     # a page from elsewhere could point a name of its own at this computer
-    if only_loopback and not is_loopback(host_of(request.headers.get("host", ""))):
-        return PlainTextResponse("this page answers to this computer's own names only", 400)
-    length = request.headers.get("content-length", "0")
-    if request.method not in {"GET", "HEAD"} and (not length.isdigit() or int(length) > LARGEST_BODY):
-        return PlainTextResponse("too long", 413)
-    if "transfer-encoding" in request.headers:
-        return PlainTextResponse("a length is needed", 411)
-    if request.url.path in OPEN or guard.knows(request.cookies.get(COOKIE)):
+    if not hosts.answer_to(request.headers.get("host", "")):
+        return PlainTextResponse(hosts.refusal(), 400)
+    # what is routed by, and not an address that is put together from what the visitor says of it
+    path = request.scope["path"]
+    if path in OPEN or guard.knows(request.cookies.get(COOKIE)):
         return None
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() == "bearer":
-        wait_s = guard.wait_s()
-        if wait_s > 0.0:
-            return _later(wait_s)
-        if guard.is_token(token.strip()):
+        if guard.is_token(token.strip(), _from(request)):
             return None
-    if request.url.path.startswith(("/api/", "/openapi")) or request.method != "GET":
+        slowed = await _slowed(request, guard)
+        if slowed is not None:
+            return slowed
+    if path.startswith(("/api/", "/openapi")) or request.method != "GET":
         return JSONResponse({"detail": "log in first"}, 401, {"WWW-Authenticate": "Bearer"})
     return RedirectResponse("/login", 303)
 
 
-def _later(wait_s: float) -> Response:
+def _from(request: Request) -> str:
+    """The visitor's address, by the front if there is one."""
+    return request.client.host if request.client else ""
+
+
+async def _slowed(request: Request, guard: Guard) -> Response | None:
+    """The late answer to a wrong token when there were many from its address; else None."""
+    wait_s = guard.wait_s(_from(request))
+    if wait_s <= 0.0:
+        return None
+    async with guard.slow_lane(MOST_SLOWED) as free:
+        if free:
+            await asyncio.sleep(SLOW_s)
     return PlainTextResponse(
-        "too many wrong tokens: try again in a minute", 429, {"Retry-After": f"{wait_s + 1.0:.0f}"}
+        "too many wrong tokens from your address: have a closer look at it",
+        429,
+        {"Retry-After": f"{wait_s + 1.0:.0f}"},
     )
 
 
@@ -132,15 +167,15 @@ def _sessions(app: FastAPI, guard: Guard) -> None:
 
     @app.post("/login", summary="Begin a session.", status_code=303, response_class=Nothing, responses=LOGIN)
     async def login(request: Request, token: Annotated[str, Form(max_length=200)]) -> Response:
-        wait_s = guard.wait_s()
-        if wait_s > 0.0:
-            return _later(wait_s)
-        if not guard.is_token(token.strip()):
+        if not guard.is_token(token.strip(), _from(request)):
+            slowed = await _slowed(request, guard)
+            if slowed is not None:
+                return slowed
             response: Response = _page("login.html.j2", wrong=True)
             response.status_code = 401
             return response
         response = RedirectResponse("/", 303)
-        secure = request.url.scheme == "https"
+        secure = request.scope["scheme"] == "https"
         response.set_cookie(
             COOKIE, guard.begin(), max_age=int(SESSION_s), httponly=True, samesite="strict", secure=secure
         )

@@ -17,8 +17,11 @@ _SAID: Final[dict[str, Any]] = {
 }
 ANY: Final[_Responses] = {
     400: {"description": "Asked by a name that is not this computer's own.", **_TEXT},
+    413: {"description": "Too long.", **_TEXT},
+    414: {"description": "The address is too long.", **_TEXT},
     422: {"description": "What was sent is not what is described here.", **_SAID},
-    429: {"description": "Too many wrong tokens; Retry-After says when to try again.", **_TEXT},
+    429: {"description": "Too many wrong tokens; the right one is always taken.", **_TEXT},
+    431: {"description": "The headers are too long.", **_TEXT},
 }
 SEEN: Final[_Responses] = ANY | {
     303: {"description": "Without a session: to /login."},
@@ -35,7 +38,6 @@ SENT: Final[_Responses] = ANY | {
     403: {"description": "This form is not of this page.", **_SAID},
     404: {"description": "No such rig.", **_SAID},
     411: {"description": "A length is needed.", **_TEXT},
-    413: {"description": "Too long.", **_TEXT},
     503: {"description": "It could not be written down; the answer says why.", **_SAID},
 }
 LOGIN: Final[_Responses] = SENT | {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,8 +15,7 @@ from logger.errors import PlainError
 if TYPE_CHECKING:
     import socket
 
-    import uvicorn
-
+    from analysis.page_door import DoorServer
     from analysis.page_rigs import Rigs, Watched
     from analysis.rig_files import RigFiles
     from logger.delivery_settings import PageSettings
@@ -60,7 +60,7 @@ def page(
         token, hashed = new_token()
         typer.echo(f'token: {token}\n\n[page]\ntoken_sha256 = "{hashed}"')
         return
-    from analysis.page_guard import is_loopback  # noqa: PLC0415
+    from analysis.live_command import log_to_stderr  # noqa: PLC0415
     from analysis.page_server import listening_on, missing_words  # noqa: PLC0415
 
     missing = missing_words()
@@ -69,8 +69,9 @@ def page(
     watched, own = _watched(settings_files or [], journals or [])
     host = host or own.host
     listening = listening_on(host, own.port if port is None else port, own.token_sha256)
+    log_to_stderr()
     with listening:
-        _serve(watched, own.token_sha256, listening, only_loopback=is_loopback(host))
+        _serve(watched, replace(own, host=host), listening)
 
 
 def _watched(settings_files: list[Path], journals: list[Path]) -> tuple[tuple[Watched, ...], PageSettings]:
@@ -124,8 +125,6 @@ def _names_a_token(settings_file: Path | None) -> bool:
 
 def with_keys(found: list[Watched]) -> tuple[Watched, ...]:
     """Return the rigs under names that can stand in an address and differ from one another."""
-    from dataclasses import replace  # noqa: PLC0415
-
     out: dict[str, Watched] = {}
     for one in found:
         plain = re.sub(r"[^\w.-]", "_", one.key)[:60] or "rig"
@@ -137,21 +136,25 @@ def with_keys(found: list[Watched]) -> tuple[Watched, ...]:
     return tuple(out.values())
 
 
-async def _serve_and_tell(server: uvicorn.Server, rigs: Rigs, listening: socket.socket) -> None:
+async def _serve_and_tell(server: DoorServer, rigs: Rigs, listening: socket.socket) -> None:
     from logger.pulse import beating  # noqa: PLC0415
 
     async with beating(rigs.progress(), rigs.status):
         await server.serve(sockets=[listening])
 
 
-def _serve(
-    watched: tuple[Watched, ...], token_sha256: str | None, listening: socket.socket, *, only_loopback: bool
-) -> None:
+def _serve(watched: tuple[Watched, ...], own: PageSettings, listening: socket.socket) -> None:
+    from analysis.page_guard import is_loopback  # noqa: PLC0415
     from analysis.page_rigs import Rigs  # noqa: PLC0415
     from analysis.page_server import address_of, make_server  # noqa: PLC0415
 
     rigs = Rigs(watched)
-    server = make_server(rigs, token_sha256, only_loopback=only_loopback)
+    server = make_server(
+        rigs,
+        own.token_sha256,
+        only_loopback=is_loopback(listening.getsockname()[0]),
+        names=(own.host, *own.names),
+    )
     typer.echo(address_of(listening))
     try:
         asyncio.run(_serve_and_tell(server, rigs, listening))

@@ -7,6 +7,7 @@ keyed with the token's, so that another token ends all sessions, and neither set
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import ipaddress
@@ -17,12 +18,13 @@ from analysis.page_sessions import Sessions
 from logger.clock import utc_now
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import AsyncIterator, Callable
 
 SESSION_s: Final = 12 * 3600.0
 TRIES: Final = 5
-"""So many wrong tokens are taken from all sides together within TRIES_s."""
+"""So many wrong tokens from one address within TRIES_s are told that they are wrong; further ones are slowed down."""
 TRIES_s: Final = 60.0
+MOST_ADDRESSES: Final = 1000
 COOKIE: Final = "cornerhold_session"
 HEADERS: Final = {
     # styles stand inside the drawings; nothing but our own script runs
@@ -67,14 +69,21 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def host_of(header: str) -> str:
-    """Return the host of a Host header without its port.
+def neighbourhood(address: str) -> str:
+    """Return what counts as one address: with IPv6 everybody has as many as he likes of his own network.
 
-    >>> host_of("127.0.0.1:80"), host_of("[::1]:80"), host_of("shop.example")
-    ('127.0.0.1', '[::1]', 'shop.example')
+    >>> [neighbourhood(x) for x in ("192.0.2.7", "::ffff:192.0.2.7", "2001:db8::1:2:3:4", "who knows")]
+    ['192.0.2.7', '192.0.2.7', '2001:db8::/64', 'who knows']
     """
-    host, _, port = header.rpartition(":")
-    return host if port.isdigit() and host else header
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address[:64]
+    if isinstance(found, ipaddress.IPv4Address):
+        return str(found)
+    if found.ipv4_mapped is not None:
+        return str(found.ipv4_mapped)
+    return str(ipaddress.ip_network((found, 64), strict=False))
 
 
 class Guard:
@@ -91,7 +100,8 @@ class Guard:
         self.token_sha256 = token_sha256
         self._now_s, self._utc_s = now_s, utc_s
         self._sessions = sessions or Sessions()
-        self._failed: list[float] = []
+        self._failed: dict[str, list[float]] = {}
+        self._slowed = 0
         self._key = secrets.token_bytes(32)
 
     def knows(self, session: str | None) -> bool:
@@ -102,18 +112,39 @@ class Guard:
         # a clock that was set back doesn't make a session longer
         return until_s is not None and 0.0 < until_s - self._utc_s() <= SESSION_s
 
-    def wait_s(self) -> float:
-        """How long no further try is taken; 0: one is."""
-        now = self._now_s()
-        self._failed = [at for at in self._failed if now - at < TRIES_s]
-        return self._failed[0] + TRIES_s - now if len(self._failed) >= TRIES else 0.0
+    def is_token(self, token: str, address: str) -> bool:
+        """Whether it is the token. It is looked at before anything else, so nobody's wrong ones keep the right one out.
 
-    def is_token(self, token: str) -> bool:
-        """Whether it is the token; a wrong one counts as a try. Not to be asked while `wait_s` is positive."""
+        A wrong one counts as a try from that address.
+        """
         if self.token_sha256 is not None and hmac.compare_digest(hash_of(token), self.token_sha256):
             return True
-        self._failed.append(self._now_s())
+        where = neighbourhood(address)
+        tries = [*self._tries(where), self._now_s()]
+        self._failed.pop(where, None)
+        while len(self._failed) >= MOST_ADDRESSES:
+            del self._failed[next(iter(self._failed))]
+        self._failed[where] = tries[-TRIES - 1 :]
         return False
+
+    def wait_s(self, address: str) -> float:
+        """For how long wrong tokens from there are slowed down; 0: they are not."""
+        tries = self._tries(neighbourhood(address))
+        return tries[-TRIES] + TRIES_s - self._now_s() if len(tries) > TRIES else 0.0
+
+    def _tries(self, where: str) -> list[float]:
+        now_s = self._now_s()
+        return [at for at in self._failed.get(where, ()) if now_s - at < TRIES_s]
+
+    @contextlib.asynccontextmanager
+    async def slow_lane(self, most: int) -> AsyncIterator[bool]:
+        """Whether fewer than so many are in it already; whoever finds room takes it up until the end."""
+        free = self._slowed < most
+        self._slowed += free
+        try:
+            yield free
+        finally:
+            self._slowed -= free
 
     def begin(self) -> str:
         """Begin a session; return what its cookie holds."""

@@ -18,13 +18,14 @@ from analysis.page_guard import is_loopback
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
-    import uvicorn
-
+    from analysis.page_door import DoorServer
     from analysis.page_rigs import Rigs
 
 NEEDED: Final = ("fastapi", "uvicorn", "python_multipart")
-CONNECTIONS: Final = 64
-"""More at a time are told to come again (503): the process has other things to do."""
+WAITING: Final = 64
+"""So many may stand before the door; the system holds them for us."""
+MOST_TASKS: Final = 128
+"""Requests that are worked on, with those whose visitor has gone; more are told to come again (503)."""
 LAST_ANSWERS_s: Final = 2
 ENDING_s: Final = 10.0
 
@@ -51,7 +52,7 @@ def listening_on(host: str, port: int, token_sha256: str | None) -> socket.socke
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(address)
         # at once, so that whoever is told the address may come before the server is ready
-        listening.listen(CONNECTIONS)
+        listening.listen(WAITING)
     except OSError as error:
         listening.close()
         raise PlainError(
@@ -67,37 +68,40 @@ def address_of(listening: socket.socket) -> str:
 
 
 def make_server(
-    rigs: Rigs, token_sha256: str | None, *, only_loopback: bool, own_log: bool = True
-) -> uvicorn.Server:
-    """Return a server that does not run yet; with `own_log` it writes its complaints to stderr itself."""
+    rigs: Rigs, token_sha256: str | None, *, only_loopback: bool, names: tuple[str, ...] = ()
+) -> DoorServer:
+    """Return a server that does not run yet. `names`: what it is called, for an address that others can reach."""
     import uvicorn  # noqa: PLC0415  an optional extra, as what uses it
 
-    from analysis.page import make_app  # noqa: PLC0415
+    from analysis.page import LARGEST_HEAD, make_app  # noqa: PLC0415
+    from analysis.page_door import DoorServer  # noqa: PLC0415
     from analysis.page_guard import Guard  # noqa: PLC0415
     from analysis.page_sessions import Sessions, sessions_path  # noqa: PLC0415
 
     first = next((one.path for one in rigs.watched.values() if one.refused is None), None)
     sessions = Sessions(None if token_sha256 is None or first is None else sessions_path(first))
     guard = Guard(token_sha256, time.monotonic, sessions)
-    app = make_app(rigs, guard, only_loopback=only_loopback)
+    app = make_app(rigs, guard, only_loopback=only_loopback, names=names)
     config = uvicorn.Config(
         app,
+        http="h11",  # pure Python, and what the door is made for; no other is taken because it happens to be there
+        ws="none",
+        log_config=None,  # its lines go where ours go
         log_level="warning",
         access_log=False,
         server_header=False,
         lifespan="on",
-        limit_concurrency=CONNECTIONS,
+        h11_max_incomplete_event_size=LARGEST_HEAD,
+        limit_concurrency=MOST_TASKS,
         timeout_graceful_shutdown=LAST_ANSWERS_s,
     )
-    if not own_log:
-        config.log_config = None
-    return uvicorn.Server(config)
+    return DoorServer(config)
 
 
 class PageThread:
     """A page in a thread of its own."""
 
-    def __init__(self, server: uvicorn.Server, listening: socket.socket) -> None:
+    def __init__(self, server: DoorServer, listening: socket.socket) -> None:
         """Nothing runs yet."""
         self._server = server
         self._listening = listening

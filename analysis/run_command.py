@@ -85,12 +85,14 @@ def _page(settings: Settings, path: Path, listening: socket.socket) -> Coroutine
     from analysis.page_guard import is_loopback  # noqa: PLC0415
     from analysis.page_rigs import Rigs, Watched  # noqa: PLC0415
     from analysis.page_server import PageThread, address_of, make_server  # noqa: PLC0415
+    from logger.delivery_settings import PageSettings  # noqa: PLC0415
 
+    own = settings.page or PageSettings()
     server = make_server(
         Rigs(with_keys([Watched(settings.rig.name, path, settings)])),
-        None if settings.page is None else settings.page.token_sha256,
+        own.token_sha256,
         only_loopback=is_loopback(listening.getsockname()[0]),
-        own_log=False,
+        names=(own.host, *own.names),
     )
     log.info("page: %s", address_of(listening))
     return PageThread(server, listening).run()

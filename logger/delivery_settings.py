@@ -5,7 +5,7 @@ Each variable may be replaced by one whose name ends in _FILE and that names a f
     [mqtt]    host, port, root, user (or CORNERHOLD_MQTT_USER), password (or CORNERHOLD_MQTT_PASSWORD), tls, ca (relative
               to the settings file)
     [influx]  url, org, bucket, token (or token_file, or CORNERHOLD_INFLUX_TOKEN), ca (files as above)
-    [page]    token_sha256 (of the token that the page asks for), host, port
+    [page]    token_sha256 (of the token that the page asks for), host, port, names (what browsers call it)
     [notify]  urls (or CORNERHOLD_NOTIFY_URLS, separated by blanks), summary ("06:30", the computer's zone), repeat
 
 A journal keeps the text of the settings under which it was written; these tables are left out of it.
@@ -122,6 +122,8 @@ class PageSettings:
     host: str = _HOST_PAGE
     port: int = _PORT_PAGE
     """0: a free one."""
+    names: tuple[str, ...] = ()
+    """What browsers call it where it is known by names that this computer doesn't know of itself."""
 
 
 def read_page(table: Table) -> PageSettings:
@@ -133,8 +135,14 @@ def read_page(table: Table) -> PageSettings:
         )
     host = _host(table, _HOST_PAGE)
     port = table.whole("port", _PORT_PAGE, 0, 65535)
+    names = table.texts("names")
+    for name in names:
+        if not re.fullmatch(r"[A-Za-z0-9._-]{1,253}", name):
+            raise table.error(
+                "names", f'"{name[:60]}" is no name of a computer: without port and without https://'
+            )
     table.finish()
-    return PageSettings(hashed or None, host, port)
+    return PageSettings(hashed or None, host, port, names)
 
 
 def read_mqtt(table: Table, settings_path: Path | None) -> MqttSettings:

@@ -16,6 +16,7 @@ import subprocess
 import sys
 import threading
 import urllib.parse
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -240,6 +241,8 @@ def test_the_settings_for_containers_are_accepted() -> None:
         assert files <= set(COMPOSE["services"][service]["secrets"])
     assert settings.mqtt.host in COMPOSE["services"]
     assert settings.influx.url == "http://influxdb:8086"
+    assert settings.page is not None
+    assert settings.page.names == (SERVER,)
 
 
 # topic, and who may write there: each service what is its own
@@ -340,10 +343,11 @@ def test_services_broker_and_health_checks_together(shop: Shop) -> None:
         assert "Traceback" not in said
 
 
-def test_the_front_lets_through_to_the_page_by_tls_only(shop: Shop) -> None:
+def begin_front(shop: Shop) -> tuple[str, int]:
+    """Begin page and front; return the page's token and the front's port."""
     token, hashed = new_token()
     (shop.folder / "rigs/bay-1.toml").write_text(
-        f'[rig]\nname = "bay-1"\n[page]\ntoken_sha256 = "{hashed}"\n'
+        f'[rig]\nname = "bay-1"\n[page]\ntoken_sha256 = "{hashed}"\nnames = ["{SERVER}"]\n'
     )
     page_port, front_port = free_port(), free_port()
     shop.begin_service("page", {"0.0.0.0": "127.0.0.1", "8460": str(page_port)})  # noqa: S104  that of the container
@@ -359,10 +363,16 @@ def test_the_front_lets_through_to_the_page_by_tls_only(shop: Shop) -> None:
     wait_for(lambda: shop.listens(front_port) or front.poll() is not None, "the front")
     assert front.poll() is None, (shop.folder / "nginx.log").read_text()
     wait_for(lambda: shop.listens(page_port), "the page")
+    return token, front_port
 
+
+def test_the_front_lets_through_to_the_page_by_tls_only(shop: Shop) -> None:
+    token, front_port = begin_front(shop)
     known = ours = ssl.create_default_context(cafile=str(shop.secrets / "ca.pem"))
 
-    def answer(path: str, data: dict[str, str] | None = None, *, tls: bool = True) -> tuple[int, Any]:
+    def answer(
+        path: str, data: dict[str, str] | None = None, *, tls: bool = True, host: str | None = None
+    ) -> tuple[int, Any]:
         line = (
             http.client.HTTPSConnection("localhost", front_port, timeout=20, context=known)
             if tls
@@ -370,7 +380,7 @@ def test_the_front_lets_through_to_the_page_by_tls_only(shop: Shop) -> None:
         )
         with contextlib.closing(line):
             if data is None:
-                line.request("GET", path)
+                line.request("GET", path, headers={} if host is None else {"Host": host})
             else:
                 form = {"Content-Type": "application/x-www-form-urlencoded"}
                 line.request("POST", path, urllib.parse.urlencode(data), form)
@@ -384,6 +394,9 @@ def test_the_front_lets_through_to_the_page_by_tls_only(shop: Shop) -> None:
     assert headers["Server"] == "nginx"  # and no version
     assert "default-src 'none'" in headers["Content-Security-Policy"]
     assert answer("/api/rigs")[0] == 401
+    # the name in the certificate is one of the page's own by the settings
+    assert answer("/login", host=SERVER)[0] == 200
+    assert answer("/login", host="rebound.example")[0] == 400
     status, headers = answer("/login", {"token": token})
     assert status == 303
     cookie = headers["Set-Cookie"]
@@ -396,8 +409,51 @@ def test_the_front_lets_through_to_the_page_by_tls_only(shop: Shop) -> None:
     with pytest.raises(ssl.SSLCertVerificationError):
         answer("/login")
     known = ours
-    # guessing is slowed before it reaches the page
-    assert any(answer("/login")[0] == 429 for _ in range(60))  # it takes 10 at once and then one in 3 s
     # what the health check of the front asks for is what was answered with 200 above; the page's own is run
     assert COMPOSE["services"]["front"]["healthcheck"]["test"][-1] == "https://localhost:8443/login"
     assert shop.health("page") == 0
+
+
+def test_the_front_slows_guesses_by_form_and_by_header_and_nothing_else(shop: Shop) -> None:
+    token, front_port = begin_front(shop)
+    known = ssl.create_default_context(cafile=str(shop.secrets / "ca.pem"))
+    form = {"Content-Type": "application/x-www-form-urlencoded"}
+
+    def codes(
+        count: int, method: str, path: str, headers: dict[str, str], body: str | None = None
+    ) -> set[int]:
+        line = http.client.HTTPSConnection("localhost", front_port, timeout=20, context=known)
+        found = []
+        with contextlib.closing(line):
+            for _ in range(count):
+                line.request(method, path, body, headers)
+                answer = line.getresponse()
+                said = answer.read()
+                # the front's own word, not the page's
+                found.append((answer.status, b"nginx" in said))
+        return {status for status, by_front in found if by_front} or {found[0][0]}
+
+    assert codes(60, "GET", "/login", {}) == {200}
+    # all at once, on many lines: a wrong one waits at the page for its answer
+    for guess in (
+        lambda: codes(1, "POST", "/login", form, "token=wrong"),
+        lambda: codes(1, "GET", "/api/rigs", {"Authorization": "Bearer wrong"}),
+    ):
+        with ThreadPoolExecutor(40) as together:
+            found = [one.result() for one in [together.submit(guess) for _ in range(60)]]
+        assert {429} in found
+    wait_for(lambda: codes(1, "GET", "/api/rigs", {"Authorization": f"Bearer {token}"}) == {200}, "its turn")
+
+
+def test_a_silent_crowd_before_the_front_shuts_nobody_out(shop: Shop) -> None:
+    """Six hundred that have begun to shake hands and say no more."""
+    _, front_port = begin_front(shop)
+    known = ssl.create_default_context(cafile=str(shop.secrets / "ca.pem"))
+    with contextlib.ExitStack() as stack:
+        for _ in range(600):
+            line = stack.enter_context(socket.create_connection(("127.0.0.1", front_port), 20))
+            line.sendall(b"\x16\x03\x01")
+        asking = http.client.HTTPSConnection("localhost", front_port, timeout=5, context=known)
+        with contextlib.closing(asking):
+            asking.request("GET", "/login")
+            assert asking.getresponse().status == 200

@@ -12,7 +12,8 @@ import typer
 
 import analysis
 import logger
-from analysis import commands
+from analysis import commands, page_door, page_guard
+from analysis import page as page_views
 from analysis.notes_file import parse_notes
 from analysis.recording import Readings, read_recording
 from analysis.tape_file import parse_tape
@@ -23,7 +24,8 @@ from logger.virtual.scenario import scenario_from_text
 TREE = Path(__file__).parents[2]
 README = (TREE / "README.md").read_text()
 DEVELOPERS = (TREE / "DEVELOPERS.md").read_text()
-PAGES = sorted([*TREE.glob("*.md"), *(TREE / "firmware_notes").glob("*.md")])
+THREATS = TREE / "analysis/threat_model.md"
+PAGES = sorted([*TREE.glob("*.md"), *(TREE / "firmware_notes").glob("*.md"), *TREE.glob("analysis/*.md")])
 APP = typer.main.get_command(commands.build_app())
 
 
@@ -221,6 +223,24 @@ ROOMS = {
     for room in (analysis, logger)
     for path in Path(room.__file__).parent.glob("*.py")
 } - {"analysis/__init__.py", "logger/__init__.py"}
+
+
+def test_the_threat_model_is_one_page_that_is_found_and_names_every_door() -> None:
+    assert "](analysis/threat_model.md)" in DEVELOPERS
+    assert "](analysis/threat_model.md)" in README
+    told = THREATS.read_text()
+    assert len(told.splitlines()) <= 60
+    doors = re.findall(r"^\| ([^|]+?) \|", told, re.MULTILINE)[1:]
+    for door in ("serial line", "journal", "broker", "page", "InfluxDB", "letters"):
+        assert any(door in one for one in doors), door
+    # figures that it gives are those of the program
+    most, free, asking = page_door.MOST, page_door.FREE, page_door.ASKING_s
+    assert f"At most {most} connections are in" in told
+    assert f"{free} are left to the recording" in told
+    assert f"nothing for {asking:.0f} s, or takes no answer for {page_door.ANSWERING_s:.0f} s" in told
+    bounds = (page_views.LARGEST_TARGET, page_views.LARGEST_HEAD, page_views.LARGEST_BODY)
+    assert "({}, {} and {} KiB)".format(*(bound // 1024 for bound in bounds)) in told
+    assert page_guard.TRIES == 5  # "after five in a minute"
 
 
 def test_the_map_has_every_room_and_no_other() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,8 +20,10 @@ from schemathesis.checks import (
     response_schema_conformance,
     status_code_conformance,
 )
+from starlette.requests import HTTPConnection
 
-from analysis import page_command, page_rigs, page_sessions
+from analysis import page as page_views
+from analysis import page_command, page_guard, page_rigs, page_sessions
 from analysis.alarm_store import read_alarms
 from analysis.page import make_app
 from analysis.page_command import page
@@ -117,8 +120,64 @@ def test_an_unknown_rig_and_one_that_cannot_be_read(at_home: Served) -> None:
     )
 
 
+# names under which a stranger once was let in, or could be
+NO_HOSTS = (
+    "x/login?", "x/login#", "x/page.css?", "x?/login", "/login?", "@x", "a@127.0.0.1", "127.0.0.1/login?",
+    "127.0.0.1:80:80", "127.0.0.1:http", "localhost\\login", "[::1", "", "x y", "127.0.0.1,127.0.0.1", "\u0661.example",
+)  # fmt: skip
+
+
 def test_another_name_for_this_computer_is_refused(at_home: Served) -> None:
-    assert at_home.client.get("/", headers={"host": "rebound.example"}).status_code == 400
+    for host in ("rebound.example", "192.0.2.1", socket.gethostname() + ".elsewhere.example", *NO_HOSTS):
+        assert at_home.client.get("/", headers={"host": host.encode()}).status_code == 400, host
+    for host in ("localhost:8460", "127.0.0.1", "[::1]:8460", "LOCALHOST."):
+        assert at_home.client.get("/", headers={"host": host}).status_code == 200, host
+
+
+@pytest.mark.parametrize("host", NO_HOSTS)
+def test_a_host_that_is_none_lets_nobody_in(abroad: Served, host: str) -> None:
+    ((alarm, _),) = read_alarms(abroad.path)
+    head = {"host": host.encode()}
+    for path in ("/", "/api/rigs", f"/rigs/{RIG}", "/openapi.json", "/login"):
+        assert abroad.client.get(path, headers=head).status_code == 400, path
+    form = {"alarm": alarm, "secret": abroad.guard.form_secret(None)}
+    assert abroad.client.post(f"/rigs/{RIG}/acknowledge", data=form, headers=head).status_code == 400
+    assert abroad.acknowledgements() == []
+
+
+def test_on_every_address_the_page_goes_by_its_own_names(abroad: Served) -> None:
+    app = make_app(abroad.rigs, abroad.guard, only_loopback=False, names=("Shop.Example",))
+    client = TestClient(app, base_url="http://127.0.0.1", follow_redirects=False)
+    own = socket.gethostname().lower()
+    for host in (
+        "shop.example",
+        "shop.example:8443",
+        own,
+        f"{own.partition('.')[0]}.local",
+        "192.0.2.1:8460",
+        "[2001:db8::1]",
+    ):
+        assert client.get("/login", headers={"host": host}).status_code == 200, host
+    for host in ("rebound.example", "shop.example.rebound.example", "xshop.example"):
+        answer = client.get("/login", headers={"host": host})
+        assert (answer.status_code, "[page] names" in answer.text) == (400, True), host
+    with pytest.raises(PlainError, match=r"page\.names: .*without port"):
+        settings_from_text('[page]\nnames = ["shop.example:8443"]\n')
+
+
+def test_nothing_goes_by_an_address_that_is_put_together_from_headers(
+    abroad: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Such an address has been another than the one that was routed by."""
+
+    def asked(_request: object) -> None:
+        pytest.fail("request.url was asked for")
+
+    monkeypatch.setattr(HTTPConnection, "url", property(asked))
+    assert abroad.client.get("/api/rigs").status_code == 401
+    assert abroad.client.post("/login", data={"token": TOKEN}).status_code == 303
+    for path in ("/", f"/rigs/{RIG}", "/now", "/login", "/api/rigs", "/nowhere", "/login/", "//login"):
+        assert abroad.client.get(path).status_code < 500
 
 
 def test_an_alarm_is_acknowledged_only_by_a_form_of_ours(at_home: Served) -> None:
@@ -225,15 +284,80 @@ def test_what_can_not_be_written_down_is_said(at_home: Served) -> None:
     assert "bay.journal.soaks" in answer.json()["detail"]
 
 
-def test_guessing_is_slowed_down(abroad: Served) -> None:
+@pytest.fixture
+def naps(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """How long answers were held back, without waiting for it."""
+    taken: list[float] = []
+
+    async def nap(seconds: float) -> None:
+        taken.append(seconds)
+
+    monkeypatch.setattr(page_views.asyncio, "sleep", nap)
+    return taken
+
+
+def visitor(served: Served, address: str) -> TestClient:
+    return TestClient(
+        served.app, base_url="http://127.0.0.1", follow_redirects=False, client=(address, 40_000)
+    )
+
+
+def tries(client: TestClient, token: str) -> tuple[int, int]:
+    """What the form and the header are answered."""
+    by_header = client.get("/api/rigs", headers={"authorization": f"Bearer {token}"}).status_code
+    return client.post("/login", data={"token": token}).status_code, by_header
+
+
+def test_a_strangers_guesses_are_slowed_down_and_keep_nobody_out(abroad: Served, naps: list[float]) -> None:
+    stranger = visitor(abroad, "192.0.2.66")
+    for number in range(300):  # five a second, by both ways, for a minute
+        answers = tries(stranger, f"wrong {number}")
+        assert number < TRIES or answers == (429, 429)
+        abroad.now_s += 0.2
+        if number % 15 == 0:
+            # whoever has the token comes in, from wherever: also from the stranger's side of a router
+            for address in ("198.51.100.1", "192.0.2.66"):
+                assert tries(visitor(abroad, address), TOKEN) == (303, 200)
+    assert len(naps) >= 2 * 300 - 2 * TRIES
+    # somebody else's first slip is told at once
+    held_back = len(naps)
+    assert tries(visitor(abroad, "198.51.100.2"), "slip") == (401, 401)
+    assert len(naps) == held_back
+    abroad.now_s += TRIES_s
+    assert tries(stranger, "wrong") == (401, 401)
+
+
+def test_what_a_slowed_one_is_told(abroad: Served, naps: list[float]) -> None:
     for _ in range(TRIES):
         assert abroad.client.post("/login", data={"token": "wrong"}).status_code == 401
-    answer = abroad.client.post("/login", data={"token": TOKEN})
+    assert naps == []
+    answer = abroad.client.post("/login", data={"token": "wrong"})
     assert answer.status_code == 429
-    assert int(answer.headers["retry-after"]) <= TRIES_s + 1
-    assert abroad.client.get("/api/rigs", headers={"authorization": f"Bearer {TOKEN}"}).status_code == 429
-    abroad.now_s += TRIES_s + 1.0
-    assert abroad.client.post("/login", data={"token": TOKEN}).status_code == 303
+    assert 0 < int(answer.headers["retry-after"]) <= TRIES_s + 1
+    assert naps == [page_views.SLOW_s]
+
+
+async def test_those_who_are_slowed_down_take_few_places() -> None:
+    guard = Guard(HASHED, lambda: 0.0)
+    async with guard.slow_lane(1) as first:
+        async with guard.slow_lane(1) as second:
+            assert (first, second) == (True, False)
+        async with guard.slow_lane(1) as third:
+            assert not third
+    async with guard.slow_lane(1) as again:
+        assert again
+
+
+def test_addresses_are_forgotten_in_the_end() -> None:
+    guard = Guard(HASHED, lambda: 0.0)
+    for number in range(3 * page_guard.MOST_ADDRESSES):
+        guard.is_token("wrong", f"who {number}")
+    assert len(guard._failed) == page_guard.MOST_ADDRESSES
+    for number in range(TRIES + 1):
+        # of one network everybody has as many addresses as he likes
+        guard.is_token("wrong", f"2001:db8::{number:x}:1")
+    assert guard.wait_s("2001:db8::ffff") > 0.0
+    assert guard.wait_s("2001:db8:0:1::1") == 0.0
 
 
 def test_a_body_that_is_too_long_is_refused(at_home: Served) -> None:
