@@ -77,8 +77,8 @@ def agreement(
     if shared:
         doubt = Reason(
             "contradiction",
-            "all sections jumped alike at one time: that is no gas of one of them. Was the supply low, a unit changed, the car "
-            "moved, or are they not shut off from one another?",
+            "all sections jumped alike at one time: that is no gas of one of them. Was the supply low, a unit changed, "
+            "the car moved, or are they not shut off from one another?",
         )
     elif said is not None and said.evidence > CONTRADICTS:
         doubt = Reason(
@@ -91,8 +91,8 @@ def agreement(
         doubt = Reason(
             "air_doubtful",
             f"all sections seem to {what} alike, about {abs(alike) * 100.0 * SECONDS_PER_DAY:.1f} %/day: that is less "
-            "likely to be their gas than the air temperature, gas that was warmer at the begin, or corners that aren't shut off "
-            "from one another; check these and soak again, longer",
+            "likely to be their gas than the air temperature, gas that was warmer at the begin, or corners that aren't "
+            "shut off from one another; check these and soak again, longer",
         )
     held = doubt is not None or (said is not None and said.evidence > DOUBTFUL)
     return Agreement(doubt, held, np.asarray(differs & usable), more, deviation)

@@ -85,7 +85,7 @@ NOTED_s: Final = 900.0
 class Estimator:
     """Follow all sections of one recording."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0915  all that it remembers, named once
         self,
         sections: tuple[SectionSetup, ...],
         *,

@@ -222,7 +222,7 @@ def _doubts(soak: SoakAnalysis, i: int) -> list[Reason]:
         found.append(
             Reason(
                 "contradiction",
-                "the pressures of the four corners contradict the heights by hand: one was misread, or written beside the "
+                "the pressures of the four corners contradict the heights by hand: one was misread, or written at the "
                 "wrong corner; correct it (cornerhold tape correct), or measure again",
             )
         )
@@ -248,8 +248,7 @@ def _against(soak: SoakAnalysis, i: int, gaining: list[str]) -> list[Reason]:
                 "what is wrong there may be wrong with the temperature of all",
             )
         )
-    frozen = [k for k in np.flatnonzero(np.isfinite(soak.frozen.frozen_s)).tolist() if k != i]
-    if 2 * len(frozen) >= len(soak.sections) - 1 > 0:
+    if soak.doubted.others_frozen(i):
         out.append(
             Reason(
                 "neighbour_doubtful",
@@ -426,7 +425,7 @@ def _remarks(soak: SoakAnalysis, i: int, *, coldest: float | None, verdict: str)
     began_K = soak.estimator.first_air_K
     if began_K < soak.estimator.priors.shop_K - soak.estimator.priors.shop_colder_K and soak.begin_is_cold:
         out.append(
-            f"It begins in the cold, at {began_K - ZERO_CELSIUS_K:.0f} °C: the gas may still have been as warm as a shop; "
+            f"It begins in the cold, at {began_K - ZERO_CELSIUS_K:.0f} °C: the gas may have been as warm as a shop; "
             "that widens the interval of a short soak."
         )
     if soak.stuck_bins[i]:
@@ -453,7 +452,7 @@ def _step_words(soak: SoakAnalysis, step: Step) -> str:
     )
     size = 100.0 * -np.expm1(step.size)
     if step.size < 0.0:
-        return f"{when} {size:.1f} % of the gas went at once: counted as loss. If that was you, say so (cornerhold soak note)."
+        return f"{when} {size:.1f} % of the gas went at once: counted as loss. If that was you, say so (soak note)."
     return f"{when} the reading rose by {-size:.1f} % at once (refill, load, moved car?): it makes no room for a loss."
 
 
@@ -469,24 +468,26 @@ def _why_unusable(soak: SoakAnalysis, i: int) -> Reason:
         return Reason(
             "no_gas_column", f"a standing section needs its gas column: set sections.{name}.gas_column"
         )
-    taped = any(r.section == name for r in soak.tape.used)
-    if soak.standing and not np.isfinite(soak.first[count + i]) and not taped:
-        return Reason(
-            "no_heights",
-            "a standing car shows its loss in the height, not in the pressure, and there are no heights: "
-            "measure them, with sensors or with a tape before and after (cornerhold tape)",
-        )
-    if soak.standing and 0 < soak.estimator.bank.count[i] < LEAST_BINS and not soak.tape.heights_of(i):
-        return Reason(
-            "no_heights",
-            "there are too few usable heights for a sensor; heights by hand belong to cornerhold tape",
-        )
-    few = too_few(soak.tape, i)
-    if few:
-        return Reason("no_heights", few[0].lower() + few[1:].removesuffix("."))
+    missing = _missing_heights(soak, i) if soak.standing else None
+    if missing is not None:
+        return Reason("no_heights", missing)
     dead_s = soak.dead_since_s(i)
     if dead_s is not None:
         return Reason(
             "channel_dead", f"no reading since {label_of(soak, dead_s)}: mend the plug and soak again"
         )
     return Reason("too_few_readings", "there are too few usable readings")
+
+
+def _missing_heights(soak: SoakAnalysis, i: int) -> str | None:
+    """Return what a standing section lacks in heights; None: nothing."""
+    taped = any(r.section == soak.sections[i] for r in soak.tape.used)
+    if not np.isfinite(soak.first[len(soak.sections) + i]) and not taped:
+        return (
+            "a standing car shows its loss in the height, not in the pressure, and there are no heights: "
+            "measure them, with sensors or with a tape before and after (cornerhold tape)"
+        )
+    if 0 < soak.estimator.bank.count[i] < LEAST_BINS and not soak.tape.heights_of(i):
+        return "there are too few usable heights for a sensor; heights by hand belong to cornerhold tape"
+    few = too_few(soak.tape, i)
+    return few[0].lower() + few[1:].removesuffix(".") if few else None

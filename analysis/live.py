@@ -82,11 +82,7 @@ class JournalSoak:
             if entry.kind == "G":
                 self.missing += _lost(entry.body)
             elif entry.kind == "C":
-                said = json.loads(entry.body)
-                if said["kind"] in RIG_NOTES:
-                    self.wrongs.append((entry.rig_us, said["sentence"]))
-                else:
-                    self._clock_noted = True
+                self._note(entry)
             elif entry.kind == "E":
                 said = json.loads(entry.body)
                 self.events.append((entry.rig_us, f"{said['code']} ({said['text']})"))
@@ -101,6 +97,13 @@ class JournalSoak:
                 self._open(block, entries)
             if self.soak is not None:
                 self._feed(block, self.soak)
+
+    def _note(self, entry: Entry) -> None:
+        said = json.loads(entry.body)
+        if said["kind"] in RIG_NOTES:
+            self.wrongs.append((entry.rig_us, said["sentence"]))
+        else:
+            self._clock_noted = True
 
     def _open(self, block: SiBlock, entries: Sequence[Entry]) -> None:
         """Begin the analysis with the first block, of these entries, that has a section's pressure."""

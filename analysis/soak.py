@@ -14,18 +14,15 @@ from analysis.alarms import AlarmBook
 from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
+from analysis.doubts import Doubts
 from analysis.earlier import Before, kept_before
 from analysis.estimator import MOST_THERMAL, Estimator
 from analysis.fast_leak import FastLeak
-from analysis.frozen import STUCK_PRESSURE, FrozenHeights
 from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
 from analysis.notes import notes_since
 from analysis.pieces import Pieces
-from analysis.plausible import Plausibility
 from analysis.plausible_air import is_power_on
-from analysis.pressurised import EMPTY_Pa, Pressurised
-from analysis.probe import Probes
-from analysis.reasons import Reason
+from analysis.pressurised import EMPTY_Pa
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.warp import CORNERS, bears_out, contradicts
@@ -41,6 +38,7 @@ if TYPE_CHECKING:
     from analysis.inputs import Step
     from analysis.notes import Note
     from analysis.priors import Priors
+    from analysis.reasons import Reason
     from analysis.tape import TapeReading
     from logger.settings import Settings
 
@@ -69,8 +67,6 @@ DEAD_s: Final = 1800.0
 DEAD_SHARE: Final = 0.1
 # A slip of one reading is a leak of one corner: two are no proof by themselves (own choice).
 HEIGHTS_FOR_LEAK: Final = 3
-# Heights of the corners of one car lie no further apart (common practice, no source).
-APART_m: Final = 0.25
 CAME_BACK: Final = 0.5
 TAKEN_BACK: Final = "taken back: the readings contradict one another, so they prove no leak"
 # A height that is not read for so long is taken for the last one.
@@ -168,11 +164,13 @@ class SoakAnalysis:
         self.agreed_at = -1.0
         self.doubt_due_s = self.fell_due_s = self.stepped_until_s = -np.inf
         self.fell = np.zeros(count, dtype=np.bool_)
-        self.plausibility = Plausibility(settings, sections, begin_utc=begin_utc)
-        self.pressurised = Pressurised(sections, standing=self.standing)
-        self.frozen = FrozenHeights(self.column_m, self.estimator.lag_count)
-        self.probes = Probes(count)
-        self.stuck = FrozenHeights(np.ones(count), self.estimator.lag_count, STUCK_PRESSURE)
+        self.doubted = Doubts(
+            settings,
+            sections,
+            column_m=self.column_m,
+            lags=self.estimator.lag_count,
+            begin_utc=begin_utc,
+        )
 
     # -- rows ------------------------------------------------------------------------------------------------
 
@@ -197,7 +195,7 @@ class SoakAnalysis:
         self.last_s = float(time_s[-1])
         self.rows += len(time_s)
         self._note_first(rows)
-        self.plausibility.feed(time_s, values)
+        self.doubted.feed(time_s, values)
         self.pieces.feed(time_s, values)
         # A row in which every channel is empty is the rig's silence, not a row of dead sensors.
         heard = np.isfinite(rows[:, :-1]).any(axis=1)
@@ -223,7 +221,7 @@ class SoakAnalysis:
     def finish(self) -> None:
         """Close the last bin; the soak can't be fed after this."""
         self.watch.finish(self.book)
-        self.plausibility.finish()
+        self.doubted.finish()
         for raw in self.bins.finish():
             self._take(raw)
         for step, group in self.tape.at_end(self.last_s):
@@ -337,17 +335,11 @@ class SoakAnalysis:
         )
         for step, group in self.tape.before(here, self.first_s):
             self._take_tape(step, group)
-        self.pressurised.take(absolute - STANDARD_ATMOSPHERE_Pa)
+        self.doubted.filled(absolute)
         looked_s = self.estimator.time_s
         used = self._step(here, absolute)
         if self.estimator.time_s > looked_s:
-            lagged_K = self.estimator.lagged[1]
-            self.probes.take(gas, ambient, float(lagged_K[0]))
-            if not self.standing:
-                logs = np.log(np.where(absolute > 0.0, absolute, np.nan))
-                self.stuck.take(raw.time_s, logs, here.pressure_variance, np.ones(count), lagged_K)
-            if self.standing:
-                self.frozen.take(raw.time_s, height, here.height_variance_m2, absolute, lagged_K)
+            self.doubted.take(here, absolute, self.estimator.lagged[1])
         self.used_s += np.where(used, self.bins.width_s, 0.0)
         pressed = self.estimator.pressed & (self.estimator.time_s > looked_s)
         self.between_s = np.where(used, 0.0, self.between_s + np.where(pressed, self.bins.width_s, 0.0))
@@ -413,7 +405,7 @@ class SoakAnalysis:
         probability = np.where(usable, probability, 0.0)
         fell = self._fell(limit, usable)
         over = (probability > ALARM_PROBABILITY) | fell
-        doubted = self._doubted(over, raised, fell, time_s)
+        doubted = self._not_to_be_told(over, raised, time_s)
         for k in np.flatnonzero(over).tolist():
             doubted[k] |= bool(self.tape.heights_of(k)) and not self.borne_out(k)
         held = self.fast.held(time_s) | fell
@@ -426,8 +418,8 @@ class SoakAnalysis:
             elif probability[i] < ALARM_CLEARED and not held[i]:
                 self.book.clear(name, "leak", time_s)
 
-    def _doubted(
-        self, over: NDArray[np.bool_], raised: NDArray[np.bool_], fell: NDArray[np.bool_], time_s: float
+    def _not_to_be_told(
+        self, over: NDArray[np.bool_], raised: NDArray[np.bool_], time_s: float
     ) -> NDArray[np.bool_]:
         """Return whose leak must not be told, (S,): before it is told, and hourly as long as it stands."""
         out = np.zeros(len(self.sections), dtype=np.bool_)
@@ -481,50 +473,8 @@ class SoakAnalysis:
         return out / elapsed_s
 
     def doubts(self, i: int) -> list[Reason]:
-        """Return what forbids any verdict on section `i`: what was read can't be, or nothing was tested."""
-        found = list(self.plausibility.doubts(self.sections[i]))
-        if self.fell[i]:  # on its stop, empty, it looks like many things
-            return [reason for reason in found if reason.code not in {"wrong_support", "implausible_input"}]
-        empty = self.pressurised.empty(i)
-        if empty is not None:
-            found.append(empty)
-        if np.isfinite(self.frozen.frozen_s[i]) and not self.tape.heights_of(i):
-            asked_mm = 1000.0 * self.frozen.asked_m[i]
-            found.append(
-                Reason(
-                    "height_frozen",
-                    f"the height sensor stood still while cold and load asked for {asked_mm:.0f} mm: iced, jammed or "
-                    "unhooked? Free it, or measure by hand, and soak again",
-                )
-            )
-        count = len(self.sections)
-        heights = self.first[count : 2 * count]
-        apart_m = heights[i] - np.nanmedian(np.delete(heights, i)) if np.isfinite(heights).sum() > 1 else 0.0
-        if self.standing and abs(apart_m) > APART_m:
-            found.append(
-                Reason(
-                    "implausible_input",
-                    f"its height is {1000.0 * abs(apart_m):.0f} mm away from the others': are columns or plugs swapped?",
-                )
-            )
-        outside, still = self.probes.outside()[i], self.probes.still()[i]
-        if outside or still:
-            does = "goes with the air: it isn't in the gas" if outside else "stands still while the air moves"
-            found.append(
-                Reason(
-                    "contradiction",
-                    f"the thermometer called gas {does}; leave its column out, or name it for what it is",
-                )
-            )
-        if np.isfinite(self.stuck.frozen_s[i]):
-            found.append(
-                Reason(
-                    "implausible_input",
-                    f"the pressure stood still from {self.stuck.frozen_s[i] / 3600.0:.1f} h on while the cold asked for "
-                    f"{100.0 * self.stuck.asked_m[i]:.1f} %: the transducer hangs, or its line is blocked",
-                )
-            )
-        return found
+        """Return what forbids any verdict on section `i`."""
+        return self.doubted.of(i, by_hand=bool(self.tape.heights_of(i)), fell=bool(self.fell[i]))
 
     def dead_since_s(self, i: int) -> float | None:
         """Return when section `i` gave its last reading, if the others have gone on without it for long."""
@@ -566,7 +516,10 @@ class SoakAnalysis:
             limit = [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
             # what holds nothing, and what can't be, is no witness
             usable = np.array(
-                [self.usable(i) and self.pressurised.empty(i) is None for i in range(len(self.sections))]
+                [
+                    self.usable(i) and self.doubted.pressurised.empty(i) is None
+                    for i in range(len(self.sections))
+                ]
             )
             elapsed_s = max(self.estimator.time_s - self.first_s, 1.0)
             self.agreed = (

@@ -100,31 +100,35 @@ class Conditions:
 def decide(conditions: Conditions) -> tuple[Verdict, list[Reason]]:
     """Return the verdict and what stands in the way of a better one."""
     over = conditions.probability_over
-    if over is None:
-        return "undecided", list(conditions.doubts)
-    reasons = list(conditions.doubts)
-    if conditions.contradiction is not None:
-        reasons.append(Reason("contradiction", conditions.contradiction))
-    if reasons:
-        return "undecided", reasons
-    if conditions.air_doubt is not None and not conditions.differs:
-        return "undecided", [conditions.air_doubt, *doubts(conditions)]
+    against = _against_any(conditions)
+    if over is None or against:
+        return "undecided", against
     net = over if conditions.probability_over_net is None else conditions.probability_over_net
-    leaks = min(over, net) >= conditions.confidence
-    if (
-        leaks
-        and not conditions.differs
-        and conditions.neighbours_gain_per_s > (conditions.surely_over_per_s or 0.0)
-    ):
+    if conditions.differs or min(over, net) >= conditions.confidence:
+        against = [] if conditions.differs else _against_leaking(conditions)
+        return ("undecided" if against else "leaking"), against
+    against = _against_tight(conditions, over)
+    return ("undecided" if against else "tight"), against
+
+
+def _against_any(conditions: Conditions) -> list[Reason]:
+    """What forbids any verdict."""
+    out = list(conditions.doubts)
+    if conditions.contradiction is not None:
+        out.append(Reason("contradiction", conditions.contradiction))
+    if not out and conditions.air_doubt is not None and not conditions.differs:
+        out = [conditions.air_doubt, *doubts(conditions)]
+    return out
+
+
+def _against_leaking(conditions: Conditions) -> list[Reason]:
+    if conditions.neighbours_gain_per_s > (conditions.surely_over_per_s or 0.0):
         # what makes a neighbour gain may make this one lose
-        return "undecided", doubts(conditions)
-    if leaks and not conditions.borne_out:
+        return doubts(conditions)
+    if not conditions.borne_out:
         one_slip = "two heights say that it leaks, and one slip of the tape would, too: measure once more"
-        return "undecided", [Reason("near_threshold", one_slip)]
-    if conditions.differs or leaks:
-        return "leaking", []
-    reasons = _against_tight(conditions, over)
-    return ("undecided" if reasons else "tight"), reasons
+        return [Reason("near_threshold", one_slip)]
+    return []
 
 
 def _against_tight(conditions: Conditions, over: float) -> list[Reason]:
@@ -178,8 +182,8 @@ def doubts(conditions: Conditions) -> list[Reason]:
         reasons.append(
             Reason(
                 "misfit",
-                f"the readings stray {conditions.misfit:.1f} times as much (squared) as cooling, noise and a leak explain; "
-                "look at its plot for what moves them",
+                f"the readings stray {conditions.misfit:.1f} times as much (squared) as cooling, noise and a leak "
+                "explain: look at its plot for what moves them",
             )
         )
     if conditions.hours_used < conditions.least_share * conditions.hours:
