@@ -64,7 +64,7 @@ def agreement(
 ) -> Agreement:
     """Return what the sections that are `usable` (S,) say together of their common temperature."""
     by_lag = evidence.by_model(evidence.weight).reshape(len(limit_per_s), estimator.lag_count, -1).sum(axis=2)
-    said = hear(estimator, by_lag.argmax(axis=1))
+    said = hear(estimator, by_lag.argmax(axis=1), usable)
     stepped = [bool(estimator.own_steps(i)) for i in range(len(usable))]
     alike = _alike(evidence, limit_per_s, usable, ~np.array(stepped), elapsed_s)
     more, deviation = _more_than_neighbours(said, usable)

@@ -515,12 +515,7 @@ class SoakAnalysis:
             evidence = self.known()
             limit = [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
             # what holds nothing, and what can't be, is no witness
-            usable = np.array(
-                [
-                    self.usable(i) and self.doubted.pressurised.empty(i) is None
-                    for i in range(len(self.sections))
-                ]
-            )
+            usable = np.array([self.usable(i) and not self.doubts(i) for i in range(len(self.sections))])
             elapsed_s = max(self.estimator.time_s - self.first_s, 1.0)
             self.agreed = (
                 None

@@ -62,16 +62,18 @@ class Said:
     covariance: Array  # (S, S) of these
 
 
-def hear(estimator: Estimator, lag_of: NDArray[np.intp]) -> Said | None:
+def hear(estimator: Estimator, lag_of: NDArray[np.intp], usable: NDArray[np.bool_]) -> Said | None:
     """Return what the sections say together; `lag_of` (S,): which lag of the grid each has.
+
+    Only those that are `usable` (S,) are heard.
 
     None: too little was read.
     """
     points = [p for p in estimator.trace.points if not p.reading.by_hand]
     count = len(estimator.sections)
-    if count < 2 or len(points) < LEAST_POINTS:
+    if usable.sum() < 2 or len(points) < LEAST_POINTS:
         return None
-    runs = _Joint(estimator, points, lag_of)
+    runs = _Joint(estimator, points, lag_of, usable)
     honest = np.logaddexp.reduce(runs.history[:, : len(HONEST)], axis=1) - np.log(len(HONEST))
     gained = np.diff(runs.history[:, len(HONEST) :] - honest[:, None], axis=0, prepend=0.0)
     evidence, since, which = _most_gained(gained)
@@ -108,7 +110,13 @@ def _most_gained(gained: Array) -> tuple[float, int, int]:
 class _Joint:
     """One Kalman filter over all sections for each belief (B,); states: WIDTH per section, then the common error."""
 
-    def __init__(self, estimator: Estimator, points: list[Point], lag_of: NDArray[np.intp]) -> None:
+    def __init__(
+        self,
+        estimator: Estimator,
+        points: list[Point],
+        lag_of: NDArray[np.intp],
+        usable: NDArray[np.bool_],
+    ) -> None:
         self.count = len(estimator.sections)
         size = self.count * WIDTH + 1
         priors = estimator.priors
@@ -134,7 +142,7 @@ class _Joint:
             )
             for i, section in enumerate(estimator.sections)
         ]
-        self.until_s = np.array(first_s) - SPACING_s
+        self.until_s = np.where(usable, np.array(first_s) - SPACING_s, -np.inf)
         self.history = np.zeros((len(points), len(BELIEFS)))
         self.common_K = np.zeros((len(points), len(BELIEFS)))
         before: Point | None = None
