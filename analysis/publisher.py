@@ -184,7 +184,7 @@ def _acknowledgement(payload: object) -> dict[str, str] | None:
         return {}
     try:
         said = json.loads(payload)
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
     if not isinstance(said, dict):
         return None

@@ -10,6 +10,7 @@ import os
 from typing import TYPE_CHECKING, Any, Final
 from zlib import crc32
 
+from logger.bounded import json_of
 from logger.journal_reader import JournalReader
 from logger.journal_schema import JournalError
 
@@ -73,7 +74,7 @@ def sealed(said: Mapping[str, Any]) -> str:
 
 def unsealed(text: str) -> dict[str, Any]:
     """The object again; ValueError if it isn't what was written."""
-    said = json.loads(text)
+    said = json_of(text)
     if not isinstance(said, dict) or said.pop("check", None) != _check(said):
         raise ValueError("not what was written")
     return said

@@ -14,7 +14,6 @@ A journal keeps the text of the settings under which it was written; these table
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
@@ -22,6 +21,7 @@ from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
 from logger import units
+from logger.bounded import toml_of
 from logger.environment import said
 from logger.errors import PlainError
 
@@ -258,7 +258,7 @@ def without_secrets(text: str) -> str | None:
             kept.append(line)
     rest = "".join(kept)
     try:
-        left = tomllib.loads(rest)
-    except tomllib.TOMLDecodeError:
+        left = toml_of(rest)
+    except ValueError:
         return None
     return None if any(name in left for name in SECRET_TABLES) else rest

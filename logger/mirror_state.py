@@ -12,6 +12,7 @@ import os
 from dataclasses import asdict, dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
+from logger.bounded import json_of
 from logger.clock import utc_now
 from logger.cursor_file import replace_file, sealed, unsealed
 from logger.link_state import duration_text
@@ -132,7 +133,7 @@ def read_refused(path: Path) -> list[dict[str, Any]]:
         return []
     for line in text.splitlines():
         try:
-            said = json.loads(line)
+            said = json_of(line)
         except ValueError:
             continue
         if isinstance(said, dict):
