@@ -143,6 +143,10 @@ def _scenario(folder: Path) -> Try:
     path = folder / "scenario.toml"
 
     def take(data: bytes) -> None:
+        weather, _, rest = data.partition(b"\n")
+        if weather == b"weather":
+            (folder / "weather.csv").write_bytes(rest)
+            data = b'[soak]\nlength = "2 h"\nperiod = "60 s"\n[weather]\nfile = "weather.csv"\n'
         path.write_bytes(data)
         scenario = load_scenario(path)
         if scenario.plan.hours * 3600.0 / scenario.plan.period_s <= MOST_PLAYED:
@@ -329,7 +333,7 @@ DOORS = (
     Door("http", Mutator(seeds.REQUESTS, seeds.WORDS), of_requests, 100),
     Door("units", Mutator(seeds.TYPED, seeds.WORDS), _units, 150),
     Door("settings", Mutator(seeds.SETTINGS, seeds.WORDS), _settings, 100, 0.5),
-    Door("scenario", Mutator(seeds.SCENARIOS, seeds.WORDS), _scenario, 100, 0.5),
+    Door("scenario", Mutator((*seeds.SCENARIOS, *seeds.WEATHERS), seeds.WORDS), _scenario, 100, 0.5),
     Door("recording", Mutator(seeds.RECORDINGS, seeds.WORDS), _recording, 100, 0.2),
     Door("tape", Mutator(seeds.TAPES, seeds.WORDS), _tape, 300),
     Door("points", Mutator(seeds.POINTS, seeds.WORDS), _points, 100),

@@ -202,6 +202,10 @@ lasts = "10 min"
 channel = "front_left.pressure"
 """,
 )
+WEATHERS = (
+    b"weather\nelapsed_h,temperature_degC,pressure_kPa,clearness,wind\n0,4,101.2,0.5,1\n1,3.5,101.1,0.6,1\n3,3,101.0,1,0.5\n",
+    b"weather\nelapsed_h,temperature_degC\n0,4\n2.5,-3\n",
+)
 
 
 def findings(**changed: object) -> dict[str, object]:
