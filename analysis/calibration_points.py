@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 _COLUMNS = ("read", "true", "uncertainty", "temperature")
 MOST_BYTES: Final = 8 * 2**20
 MOST_ROWS: Final = 20_000
+MOST_POINTS: Final = 1000
+MOST_READ: Final = 1e10
+"""In any SI unit; before means are taken of readings."""
 
 
 class Reference(NamedTuple):
@@ -111,9 +114,20 @@ def points_from_file(path: Path, quantity: ChannelQuantity) -> list[Point]:
     (number, header), *body = rows
     columns = _columns(path, number, header, quantity)
     points = [_row(path, number, cells, columns) for number, cells in body]
+    far = next(
+        (number for (number, _), point in zip(body, points, strict=True) if abs(point.read) > MOST_READ), None
+    )
+    if far is not None:
+        raise CalibrationError(f"{path}: row {far}: a reading like that is beyond what can be")
     if not points:
         raise CalibrationError(f"{path}: has no row but its header")
-    return list(plateaus(points))
+    found = list(plateaus(points))
+    if len(found) > MOST_POINTS:
+        # with each row at another reference or temperature; the fit's memory grows with the square of them
+        raise CalibrationError(
+            f"{path}: makes {len(found)} points, at most {MOST_POINTS} are fitted: give means"
+        )
+    return found
 
 
 def _columns(

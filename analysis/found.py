@@ -29,7 +29,7 @@ _INTERVALS: Final = {"loss_per_day_interval95": (-1e6, 1e6), "cold_onset_interva
 def findings_from(text: str, settings: Settings | None = None) -> dict[str, Any]:
     """Return the findings of `FILE` or `JOURNAL#SOAK`; a recording and a journal are analysed first."""
     name, soak = text, None
-    if not Path(text).exists() and "#" in text:
+    if "#" in text and not _is_there(Path(text)):
         name, _, soak = text.rpartition("#")
     path = Path(name)
     if soak is None and (written := _written(path)) is not None:
@@ -37,6 +37,13 @@ def findings_from(text: str, settings: Settings | None = None) -> dict[str, Any]
     from analysis.analyse_command import judge  # noqa: PLC0415  what findings from a file don't need
 
     return judge(path, settings, soak)
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:
+        return True  # a name that can't be one: whoever reads it says why
 
 
 def _written(path: Path) -> dict[str, Any] | None:

@@ -9,7 +9,12 @@ import tomllib
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from analysis.calibration import Point
+from analysis.calibration_checks import CalibrationError, check_order
+from analysis.calibration_points import MOST_POINTS, MOST_ROWS, points_from_file
 from analysis.csv_cells import _number
 from analysis.recording import MOST_COLUMNS, LONGEST_s, RecordingError, parse_recording
 from logger import units
@@ -188,3 +193,31 @@ def test_settings_beyond_all_bounds_are_refused_with_their_key(text: str, words:
     with pytest.raises(SettingsError) as caught:
         settings_from_text(text)
     assert words in str(caught.value)
+
+
+def test_a_file_of_points_has_its_bounds(tmp_path: Path) -> None:
+    path = tmp_path / "points.csv"
+
+    def read(rows: list[str]) -> int:
+        path.write_text("\n".join(["read_bar,true_bar", *rows]))
+        return len(points_from_file(path, "pressure_Pa"))
+
+    assert read([f"{n}e-3,{n}e-3" for n in range(MOST_POINTS)]) == MOST_POINTS
+    with pytest.raises(CalibrationError, match=r"points\.csv: makes 1001 points, at most 1000"):
+        read([f"{n}e-3,{n}e-3" for n in range(MOST_POINTS + 1)])
+    with pytest.raises(CalibrationError, match="row 3: a reading like that"):
+        read(["0,0", "1e300,1"])
+    with pytest.raises(CalibrationError, match="at most 20000 are read"):
+        read(["0,0"] * MOST_ROWS)
+
+
+@given(st.lists(st.tuples(st.integers(0, 20), st.integers(0, 20)), min_size=1, max_size=12))
+def test_the_order_of_points_is_judged_as_if_every_pair_were_looked_at(pairs: list[tuple[int, int]]) -> None:
+    points = [Point(float(read), float(true)) for read, true in pairs]
+    wrong = any(b.true - a.true > 4.0 and b.read <= a.read for a in points for b in points)
+    try:
+        check_order(points, 2.0, "pressure_Pa")
+    except CalibrationError:
+        assert wrong
+    else:
+        assert not wrong
