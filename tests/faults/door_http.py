@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from typing import TYPE_CHECKING, Any
 
 from tests.faults.fuzz import FaultError
@@ -38,6 +39,8 @@ def of_requests(folder: Path) -> Try:
         rigs.look(RIG)
     rigs.look("gone")
     loop = asyncio.new_event_loop()
+    # it writes a line for each form that is none
+    logging.getLogger("python_multipart").setLevel(logging.CRITICAL)
 
     def take(data: bytes) -> str | None:
         # what waits after wrong tokens is another test's

@@ -155,7 +155,20 @@ def _scenario(folder: Path) -> Try:
     return take
 
 
-def _recording(_: Path) -> Try:
+def _recording(folder: Path) -> Try:
+    from analysis.recording import read_recording  # noqa: PLC0415
+
+    path = folder / "r.csv"
+
+    def take(data: bytes) -> None:
+        path.write_bytes(data)
+        read_recording(path)
+
+    return take
+
+
+def _judged(_: Path) -> Try:
+    """What can be read is also judged and told: a tenth of a second each."""
     from analysis.analyse_command import analyse_readings  # noqa: PLC0415
     from analysis.recording import parse_recording  # noqa: PLC0415
     from analysis.words import tell  # noqa: PLC0415
@@ -334,7 +347,8 @@ DOORS = (
     Door("units", Mutator(seeds.TYPED, seeds.WORDS), _units, 150),
     Door("settings", Mutator(seeds.SETTINGS, seeds.WORDS), _settings, 100, 0.5),
     Door("scenario", Mutator((*seeds.SCENARIOS, *seeds.WEATHERS), seeds.WORDS), _scenario, 100, 0.5),
-    Door("recording", Mutator(seeds.RECORDINGS, seeds.WORDS), _recording, 100, 0.2),
+    Door("recording", Mutator(seeds.RECORDINGS, seeds.WORDS), _recording, 400),
+    Door("judged", Mutator(seeds.RECORDINGS, seeds.WORDS), _judged, 60, 0.05),
     Door("tape", Mutator(seeds.TAPES, seeds.WORDS), _tape, 300),
     Door("points", Mutator(seeds.POINTS, seeds.WORDS), _points, 100),
     Door("findings", Mutator(seeds.FINDINGS, seeds.WORDS), _findings, 200),

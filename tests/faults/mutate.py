@@ -163,7 +163,7 @@ def _deep(data: bytes, rng: random.Random, _: Mutator) -> bytes:
     opening, closing = rng.choice(
         ((b"[", b"]"), (b'{"a":', b"}"), (b"{a=", b"}"), (b"(", b")"), (b"a.", b""), (b"[[", b"]]"))
     )
-    depth = rng.choice((3, 50, 400, 990, 1100, 20_000))
+    depth = rng.choice((3, 3, 3, 50, 50, 400, 990, 1100, 1100, 20_000))
     begin, end = _place(data, rng)
     inner = data[begin:end] or b"1"
     return (
@@ -192,7 +192,7 @@ def _long(data: bytes, rng: random.Random, by: Mutator) -> bytes:
             by.piece(rng),
         )
     )
-    times = min(rng.choice((50, 300, 5000, 60_000)), MOST // max(len(what), 1))
+    times = min(rng.choice((50, 50, 50, 300, 300, 300, 5000, 5000, 60_000)), MOST // max(len(what), 1))
     return data[:begin] + what * times + data[begin:]
 
 
