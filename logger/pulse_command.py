@@ -41,7 +41,7 @@ def pulse(
         raise PlainError(f"{named}: no pulse: nothing has begun, or it has ended") from None
     except OSError as error:
         raise PlainError(f"{named}: {error.strerror or error}") from None
-    except (ValueError, TypeError, KeyError):
+    except (ValueError, TypeError, KeyError, OverflowError):
         raise PlainError(f"{named}: is no pulse") from None
     # beyond now: it is of another boot of this computer
     if not 0.0 <= age_s <= within:

@@ -278,20 +278,19 @@ def _job(folder: Path) -> Try:
 # -- the command line itself -------------------------------------------------------------------------------------------
 
 
+_IMPORTED = """
+analysis.analyse_command analysis.calibrate_command analysis.calibration_words analysis.compare analysis.plots
+analysis.report analysis.report_data analysis.suspects analysis.words
+matplotlib.figure matplotlib.dates matplotlib.backends.backend_svg
+matplotlib.font_manager scipy.stats
+"""
+
+
 def _commands(folder: Path) -> Try:
     """The first line of the input says which file it is for; all commands that take such a file are called by turns."""
     # imported once, not in each child
-    for module in [
-        "analyse_command",
-        "calibrate_command",
-        "calibration_words",
-        "compare",
-        "plots",
-        "report",
-        "suspects",
-        "words",
-    ]:
-        import_module(f"analysis.{module}")
+    for module in _IMPORTED.split():
+        import_module(module)
     units.quantity("1 bar", units.PRESSURE)
 
     calls = {
