@@ -124,7 +124,12 @@ def _child_run(
         pid = os.fork()
         if pid == 0:
             _child(door, names, make, at, Path(folder), step, said, stop_after - len(outcome.faults), until_s)
-        hung = _watch(pid, step)
+        try:
+            hung = _watch(pid, step)
+        except BaseException:
+            # interrupted: what was started must not stay behind
+            os.killpg(pid, signal.SIGKILL)
+            raise
         _, status = os.waitpid(pid, 0)
         lines = said.read_text().splitlines() if said.exists() else []
         done = False
