@@ -13,6 +13,7 @@ from analysis.notes_file import read_notes
 from analysis.recording import Readings, read_recording
 from analysis.soak import SoakAnalysis
 from analysis.tape_file import read_tape
+from logger.bounded import first_bytes
 from logger.errors import PlainError
 from logger.settings import Settings, default_settings, load_settings
 
@@ -113,7 +114,6 @@ def judge(
 def is_journal(path: Path) -> bool:
     """Whether a file is a journal, by its first bytes."""
     try:
-        with path.open("rb") as file:
-            return file.read(len(SQLITE_HEADER)) == SQLITE_HEADER
+        return first_bytes(path, len(SQLITE_HEADER)) == SQLITE_HEADER
     except OSError:
         return False  # the reader of recordings says in one line what is wrong with the file

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections import defaultdict
 from typing import TYPE_CHECKING
@@ -26,6 +25,8 @@ _LEAST = {"zero": 1, "line": 2, "points": 2}
 """Different true values that a shape needs at least."""
 
 
+_MOST, _MOST_K = 1e10, 2000.0
+"""No reference is larger in any SI unit, no temperature higher (own choice): squares and products have an end."""
 _LEAST_UNCERTAINTY = 1e-12
 """Less than this, in whatever SI unit, is zero."""
 
@@ -56,8 +57,10 @@ def check_points(
     for number, point in enumerate(points, 1):
         if not (math.isfinite(point.read) and math.isfinite(point.true)):
             raise CalibrationError(f"point {number}: is no number")
-        if point.uncertainty is not None and not _LEAST_UNCERTAINTY < point.uncertainty < math.inf:
-            raise CalibrationError(f"point {number}: an uncertainty must be above zero")
+        if point.uncertainty is not None and not _LEAST_UNCERTAINTY < point.uncertainty < _MOST:
+            raise CalibrationError(f"point {number}: an uncertainty must be above zero, and possible")
+        if abs(point.true) > _MOST or not 0.0 <= (point.temperature_K or 0.0) <= _MOST_K:
+            raise CalibrationError(f"point {number}: reference or temperature is beyond what can be")
         if not low <= point.read <= high:
             raise CalibrationError(
                 f"point {number}: {shown(point.read, quantity)} is no reading of this channel, which goes from "
@@ -71,8 +74,13 @@ def check_order(points: Sequence[Point], limit: float, quantity: ChannelQuantity
     Points of nearly the same reference, within what the datasheet allows, may stand in any order.
     """
     ordered = sorted(points, key=lambda point: point.true)
-    for low, high in itertools.combinations(ordered, 2):
-        if high.true - low.true > 2.0 * limit and not high.read > low.read:
+    # the highest reading among those far enough below: of many thousands not every pair is looked at
+    below, low = 0, ordered[0]
+    for high in ordered:
+        while high.true - ordered[below].true > 2.0 * limit:
+            low = max(low, ordered[below], key=lambda point: point.read)
+            below += 1
+        if below and not high.read > low.read:
             falls = "falls" if high.read < low.read else "stays"
             raise CalibrationError(
                 f"wrong order: while the reference rises from {shown(low.true, quantity)} to "

@@ -10,10 +10,10 @@ takes into account that such readings resemble one another.
 from __future__ import annotations
 
 import csv
+import io
 import itertools
-import re
 from dataclasses import replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from analysis.calibration import Point
 from analysis.calibration_checks import CalibrationError
 from analysis.quantities import DISPLAYS
 from logger import units
+from logger.bounded import file_bytes
 from logger.convert import through_points
 
 if TYPE_CHECKING:
@@ -31,7 +32,11 @@ if TYPE_CHECKING:
     from logger.settings import Calibration, ChannelQuantity
 
 _COLUMNS = ("read", "true", "uncertainty", "temperature")
-_HEADER = re.compile(r"(\w+?)_(\S.*)")
+MOST_BYTES: Final = 8 * 2**20
+MOST_ROWS: Final = 20_000
+MOST_POINTS: Final = 1000
+MOST_READ: Final = 1e10
+"""In any SI unit; before means are taken of readings."""
 
 
 class Reference(NamedTuple):
@@ -91,19 +96,38 @@ def _read(text: str, kind: units.Kind, whole: str) -> float:
 def points_from_file(path: Path, quantity: ChannelQuantity) -> list[Point]:
     """Points from a CSV file; raises CalibrationError with file, row, column and reason."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = file_bytes(path, MOST_BYTES).decode("utf-8-sig")
+        lines = enumerate(csv.reader(io.StringIO(text, newline=None)), 1)
+        rows = [(number, cells) for number, cells in lines if any(cell.strip() for cell in cells)]
+    except OSError as error:
+        raise CalibrationError(f"{path}: can't be read: {error.strerror or error}") from None
     except UnicodeDecodeError as error:
         raise CalibrationError(f"{path}: is not UTF-8 text (byte {error.start})") from None
-    lines = ((number, line) for number, line in enumerate(csv.reader(text.splitlines()), 1))
-    rows = [(number, cells) for number, cells in lines if any(cell.strip() for cell in cells)]
+    except csv.Error as error:
+        raise CalibrationError(f"{path}: is no CSV table ({error})") from None
+    if len(rows) > MOST_ROWS:
+        raise CalibrationError(
+            f"{path}: has {len(rows)} rows, at most {MOST_ROWS} are read: give means of some seconds"
+        )
     if not rows:
         raise CalibrationError(f"{path}: is empty")
     (number, header), *body = rows
     columns = _columns(path, number, header, quantity)
     points = [_row(path, number, cells, columns) for number, cells in body]
+    far = next(
+        (number for (number, _), point in zip(body, points, strict=True) if abs(point.read) > MOST_READ), None
+    )
+    if far is not None:
+        raise CalibrationError(f"{path}: row {far}: a reading like that is beyond what can be")
     if not points:
         raise CalibrationError(f"{path}: has no row but its header")
-    return list(plateaus(points))
+    found = list(plateaus(points))
+    if len(found) > MOST_POINTS:
+        # with each row at another reference or temperature; the fit's memory grows with the square of them
+        raise CalibrationError(
+            f"{path}: makes {len(found)} points, at most {MOST_POINTS} are fitted: give means"
+        )
+    return found
 
 
 def _columns(
@@ -114,17 +138,17 @@ def _columns(
     kinds["temperature"] = units.TEMPERATURE
     columns: list[tuple[str, str, units.Kind]] = []
     for cell in header:
-        match = _HEADER.fullmatch(cell.strip())
-        if match is None or match[1] not in kinds:
+        what, _, unit = cell.strip().partition("_")
+        if what not in kinds or not unit:
             example = display.unit.replace("degC", "degC")
             raise CalibrationError(
                 f"{path}: row {number}: '{cell.strip()}' is no column like read_{example}, true_{example}, "
                 f"uncertainty_{display.difference_unit} or temperature_degC"
             )
-        if match[1] in (name for name, _, _ in columns):
-            raise CalibrationError(f"{path}: row {number}: column {match[1]} is there twice")
-        _cell(path, number, cell.strip(), "1", (match[1], match[2], kinds[match[1]]))
-        columns.append((match[1], match[2], kinds[match[1]]))
+        if what in (name for name, _, _ in columns):
+            raise CalibrationError(f"{path}: row {number}: column {what} is there twice")
+        _cell(path, number, cell.strip(), "1", (what, unit, kinds[what]))
+        columns.append((what, unit, kinds[what]))
     missing = {"read", "true"} - {name for name, _, _ in columns}
     if missing:
         raise CalibrationError(f"{path}: row {number}: column {min(missing)}_{display.unit} is missing")

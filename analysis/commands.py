@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.errors import PlainError
+from logger.errors import PlainError, one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -133,7 +133,7 @@ def _called(arguments: list[str]) -> Iterable[str]:
 
 
 def _refuse(reason: str) -> None:
-    print(f"cornerhold: {reason}", file=sys.stderr)
+    print(f"cornerhold: {one_line(reason)}", file=sys.stderr)
     raise SystemExit(1)
 
 

@@ -25,7 +25,8 @@ _LONGEST = 40
 """Cells of so many characters or more are not worth grouping, nor is"""
 _LAYOUTS = 64
 """what has more different layouts than this in one column."""
-_NUMBER = re.compile(rb"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*")
+_LONGEST_NUMBER = 100
+_NUMBER = re.compile(rb"[+-]?(?:\d++(?:\.\d*+)?|\.\d++)(?:[eE][+-]?\d++)?")
 _NUMBER_LAYOUT = re.compile(rb"([+-]?)(0*)(?:\.(0*))?")
 _TIME_LAYOUT = re.compile(rb"0000-00-00[T ]00:00:00(?:\.(0{1,6}))?(?:Z|([+-])00:00)")
 T = TypeVar("T")
@@ -133,9 +134,10 @@ def read_numbers(column: Column) -> NDArray[np.float64]:
 
 
 def _number(cell: bytes) -> float:
-    if not cell.strip():
+    cell = cell.strip()
+    if not cell:
         return np.nan
-    value = float(cell) if _NUMBER.fullmatch(cell) else np.nan
+    value = float(cell) if len(cell) <= _LONGEST_NUMBER and _NUMBER.fullmatch(cell) else np.nan
     if not np.isfinite(value):
         raise ValueError(f"'{shown(cell)}' is no number")
     return value

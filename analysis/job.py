@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -11,6 +10,7 @@ from analysis.compare import Z95
 from analysis.found import VERDICTS, findings_from
 from analysis.suspects import LEAKS, Observation, log_likelihoods, verdict_likelihoods
 from logger import units
+from logger.bounded import file_bytes, toml_of
 from logger.errors import PlainError
 from logger.settings import SettingsError, load_settings
 from logger.settings_table import Table
@@ -106,11 +106,13 @@ def _by_mean(section: Mapping[str, Any]) -> str:
 def read_job(path: Path) -> Job:
     """Read a job's file (TOML); raises PlainError or SettingsError with file, key and reason."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = toml_of(file_bytes(path).decode("utf-8"))
     except OSError as error:
         raise PlainError(f"{path}: can't be read: {error.strerror or error}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlainError(f"{path}: {error}") from None
+    except UnicodeDecodeError:
+        raise PlainError(f"{path}: is not UTF-8 text") from None
+    except ValueError as error:
+        raise PlainError(f"{path}: is no valid TOML: {error}") from None
     top = Table(data, str(path))
     components = top.table("components")
     priors = {

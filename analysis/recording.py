@@ -13,12 +13,13 @@ import io
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from analysis.csv_cells import CellError, Column, read_numbers, read_times, shown
 from analysis.plausible_units import barometer_unit, nonsense, slips_of_a_bus
+from logger.bounded import file_bytes
 from logger.errors import PlainError
 from logger.settings import SECTION_NAME
 from logger.units import ZERO_CELSIUS_K
@@ -52,15 +53,23 @@ class Field(NamedTuple):
     """What is written: finer than any converter's step."""
 
 
-_NO_LIMIT = float("inf")
+MOST_BYTES: Final = 256 * 2**20
+"""A week at 1 Hz with twenty columns takes half of that."""
+MOST_COLUMNS: Final = 500
+LONGEST_s: Final = 366 * 86400.0
+"""No soak lasts a year: a time that was typed wrong is caught."""
+YEARS: Final = (1900, 2199)
+_YEARS_us = tuple(int(np.datetime64(str(year), "us").astype(np.int64)) for year in (YEARS[0], YEARS[1] + 1))
+_MOST_kPa, _MOST_mm, _MOST_degC = 1e5, 1e5, 1000.0
+"""No gas spring reads more than a thousand bar, no height a hundred metres (own choice): the arithmetic has an end."""
 FIELDS = (
-    Field("pressure_kPa", "pressure", 1e3, 0.0, -110.0, _NO_LIMIT, 4),
-    Field("height_mm", "height", 1e-3, 0.0, -_NO_LIMIT, _NO_LIMIT, 3),
-    Field("gas_degC", "gas_temperature", 1.0, ZERO_CELSIUS_K, -ZERO_CELSIUS_K, _NO_LIMIT, 4),
+    Field("pressure_kPa", "pressure", 1e3, 0.0, -110.0, _MOST_kPa, 4),
+    Field("height_mm", "height", 1e-3, 0.0, -_MOST_mm, _MOST_mm, 3),
+    Field("gas_degC", "gas_temperature", 1.0, ZERO_CELSIUS_K, -ZERO_CELSIUS_K, _MOST_degC, 4),
 )
 """Of a section. A gauge pressure can't lie further below zero than the barometer is high."""
 AMBIENT_FIELDS = (
-    Field("temperature_degC", "temperature", 1.0, ZERO_CELSIUS_K, -ZERO_CELSIUS_K, _NO_LIMIT, 4),
+    Field("temperature_degC", "temperature", 1.0, ZERO_CELSIUS_K, -ZERO_CELSIUS_K, _MOST_degC, 4),
     Field("pressure_kPa", "pressure", 1e3, 0.0, 30.0, 120.0, 4),
 )
 """Of the surroundings. No ground on earth lies outside 30–120 kPa: a barometer in hPa or bar is caught."""
@@ -103,7 +112,7 @@ def read_recording(path: Path | str) -> Readings:
     """Read a recording; raises RecordingError."""
     path = Path(path)
     try:
-        data = path.read_bytes()
+        data = file_bytes(path, MOST_BYTES)
     except OSError as error:
         raise RecordingError(str(path), f"can't be read: {error.strerror or error}") from None
     return parse_recording(data, str(path))
@@ -119,6 +128,7 @@ def parse_recording(data: bytes, file: str = "recording") -> Readings:
     notes += [f"column '{shown(name.encode())}' is not known and was left out" for name in _unknown(header)]
     time_us, time_s = _read_time(columns[header.index(time_name)], time_name, file)
     kept, time_notes = _in_order(time_us if time_us is not None else time_s)
+    _check_length((time_us / 1e6 if time_us is not None else time_s)[kept], file, time_name)
     notes += time_notes
     seconds = time_us[kept] / 1e6 if time_us is not None else time_s[kept]
     values: dict[str, NDArray[np.float64]] = {}
@@ -179,6 +189,8 @@ def _understand(header: list[str], file: str) -> tuple[str, list[tuple[int, str,
     """Name of the time column, the known columns (place, channel, field), notes."""
     if len(header) == 1 and re.search("[;\t]", header[0]):
         raise RecordingError(file, "cells must be separated by commas", 1)
+    if len(header) > MOST_COLUMNS:
+        raise RecordingError(file, f"has {len(header)} columns, at most {MOST_COLUMNS} are read", 1)
     for name in header:
         if name and header.count(name) > 1:
             raise RecordingError(file, "stands twice in the header", 1, shown(name.encode()))
@@ -228,7 +240,9 @@ def _read_time(column: Column, name: str, file: str) -> tuple[NDArray[np.int64] 
     """Times in µs (None for elapsed_s), and seconds."""
     try:
         if name == "time":
-            return read_times(column), np.empty(0)
+            times = read_times(column)
+            _check_years(times, column, file)
+            return times, np.empty(0)
         seconds = read_numbers(column)
     except CellError as error:
         raise RecordingError(file, error.reason, error.row + 2, name) from None
@@ -236,6 +250,23 @@ def _read_time(column: Column, name: str, file: str) -> tuple[NDArray[np.int64] 
     if len(missing):
         raise RecordingError(file, "no time", int(missing[0]) + 2, name)
     return None, seconds
+
+
+def _check_years(times_us: NDArray[np.int64], column: Column, file: str) -> None:
+    bad = np.flatnonzero((times_us < _YEARS_us[0]) | (times_us >= _YEARS_us[1]))
+    if len(bad):
+        row = int(bad[0])
+        reason = f"{shown(column.cell(row))} lies outside the years {YEARS[0]} to {YEARS[1]}"
+        raise RecordingError(file, reason, row + 2, "time")
+
+
+def _check_length(times_s: NDArray[np.float64], file: str, name: str) -> None:
+    """Of the rows that count: they ascend."""
+    far = np.flatnonzero(times_s - times_s[0] > LONGEST_s)
+    if len(far):
+        days = float(times_s[far[0]] - times_s[0]) / 86400.0
+        reason = f"a time lies {days:.4g} days after the first: no soak lasts that long"
+        raise RecordingError(file, reason, None, name)
 
 
 def _in_order(times: NDArray[np.int64] | NDArray[np.float64]) -> tuple[NDArray[np.int64] | slice, list[str]]:

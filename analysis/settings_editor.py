@@ -48,7 +48,7 @@ def edited(text: str, tables: Mapping[tuple[str, ...], Mapping[str, Value]], pat
             plain = plain.rstrip("\n") + "\n"
         written = mark + plain.replace("\n", ends)
         settings_from_text(written, path)
-    except (TOMLKitError, SettingsError, TypeError, ValueError, KeyError) as error:
+    except (TOMLKitError, SettingsError, TypeError, ValueError, KeyError, RecursionError) as error:
         raise EditError(f"{path}: can't be changed without harm ({' '.join(str(error).split())})") from None
     return written
 

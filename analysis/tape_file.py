@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from analysis.csv_cells import shown
 from analysis.recording import RecordingError, field_of
 from analysis.tape import DEVIATION_m, REACH_s, TapeReading
+from logger.bounded import file_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
 
 LOWEST_m, HIGHEST_m = 0.03, 2.0
 """No ride height lies outside (own choice): what was typed in cm or in m is caught."""
+MOST_ROWS: Final = 1000
 LEAST_DEVIATION_m, MOST_DEVIATION_m = 0.05e-3, 50e-3
 _UNCERTAINTY: Final = "uncertainty_mm"
 
@@ -31,7 +34,7 @@ _UNCERTAINTY: Final = "uncertainty_mm"
 def read_tape(path: Path, readings: Readings) -> list[TapeReading]:
     """Read the heights by hand that belong to a recording; raises RecordingError with file, row, column, reason."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = file_bytes(path).decode("utf-8-sig")
     except OSError as error:
         raise RecordingError(str(path), f"can't be read: {error.strerror or error}") from None
     except UnicodeDecodeError:
@@ -41,7 +44,7 @@ def read_tape(path: Path, readings: Readings) -> list[TapeReading]:
 
 def parse_tape(text: str, readings: Readings, file: str = "tape") -> list[TapeReading]:
     """Read the same from a text; times outside the recording and unknown sections are refused, not passed over."""
-    rows = [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text))]
+    rows = _rows(text, file)
     header = rows[0] if rows else []
     time_name = next((name for name in ("time", "elapsed_s") if name in header), None)
     if time_name is None:
@@ -71,6 +74,18 @@ def parse_tape(text: str, readings: Readings, file: str = "tape") -> list[TapeRe
     return out
 
 
+def _rows(text: str, file: str) -> list[list[str]]:
+    try:
+        rows = [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text, newline=None))]
+    except csv.Error as error:
+        raise RecordingError(file, f"is no CSV table ({error})") from None
+    if len(rows) > MOST_ROWS:
+        raise RecordingError(
+            file, f"has {len(rows)} rows: nobody measures by hand more than {MOST_ROWS} times"
+        )
+    return rows
+
+
 def _columns(header: list[str], time_name: str, readings: Readings, file: str) -> dict[int, str]:
     """Return which column is the height of which section."""
     columns: dict[int, str] = {}
@@ -79,7 +94,7 @@ def _columns(header: list[str], time_name: str, readings: Readings, file: str) -
             continue
         section = name.rpartition(".")[0]
         if field_of(name) is None or not name.endswith(".height_mm"):
-            raise RecordingError(file, "is no column like 'front_left.height_mm'", 1, name)
+            raise RecordingError(file, "is no column like 'front_left.height_mm'", 1, _shown(name))
         if section not in readings.sections:
             known = ", ".join(readings.sections)
             raise RecordingError(file, f"the recording has no section '{section}', but {known}", 1, name)
@@ -101,10 +116,10 @@ def moment_s(cell: str, readings: Readings, where: tuple[str, int, str]) -> floa
             moment = datetime.fromisoformat(cell)
         except ValueError:
             raise RecordingError(
-                file, f"'{cell}' is no time like 2027-01-15T18:00:00Z", row, column
+                file, f"'{_shown(cell)}' is no time like 2027-01-15T18:00:00Z", row, column
             ) from None
         if moment.tzinfo is None:
-            raise RecordingError(file, f"'{cell}' has no zone; write …Z or …+01:00", row, column)
+            raise RecordingError(file, f"'{_shown(cell)}' has no zone; write …Z or …+01:00", row, column)
         begin = readings.begin_utc
         begin_s = 0.0 if begin is None else float(begin.astype("datetime64[us]").astype(np.int64)) / 1e6
         time_s = moment.timestamp() - begin_s
@@ -126,7 +141,7 @@ def _metres(cell: str, bounds: tuple[float, float], where: tuple[str, int, str])
         (unit for unit, factor in (("cm", 10.0), ("m", 1000.0)) if low <= value * factor <= high), None
     )
     hint = f": in {meant}? The column is in mm" if meant and column != _UNCERTAINTY else ""
-    raise RecordingError(file, f"{cell} mm is implausible{hint}", row, column)
+    raise RecordingError(file, f"{_shown(cell)} mm is implausible{hint}", row, column)
 
 
 def _number(cell: str, where: tuple[str, int, str]) -> float:
@@ -136,8 +151,12 @@ def _number(cell: str, where: tuple[str, int, str]) -> float:
     except ValueError:
         value = np.nan
     if not np.isfinite(value):
-        raise RecordingError(file, f"'{cell}' is no number", row, column)
+        raise RecordingError(file, f"'{_shown(cell)}' is no number", row, column)
     return value
+
+
+def _shown(cell: str) -> str:
+    return shown(cell.encode("utf-8"))
 
 
 def tape_csv(readings: Iterable[tuple[str, str, float, float]]) -> str:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import ipaddress
 import re
-import tomllib
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
@@ -23,6 +22,7 @@ from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
 from logger import units
+from logger.bounded import toml_of
 from logger.environment import said
 from logger.errors import PlainError
 
@@ -279,7 +279,7 @@ def without_secrets(text: str) -> str | None:
             kept.append(line)
     rest = "".join(kept)
     try:
-        left = tomllib.loads(rest)
-    except tomllib.TOMLDecodeError:
+        left = toml_of(rest)
+    except ValueError:
         return None
     return None if any(name in left for name in SECRET_TABLES) else rest

@@ -194,7 +194,10 @@ def _parsed(text: str) -> MirrorState:
     for key, value in said.items():
         kind = kinds.get(key)
         sound = (isinstance(value, str) and kind == "str") or (
-            isinstance(value, int) and not isinstance(value, bool) and kind in {"int", "int | None"}
+            isinstance(value, int)
+            and not isinstance(value, bool)
+            and kind in {"int", "int | None"}
+            and abs(value) < 2**63
         )
         if not sound and not (value is None and kind == "int | None"):
             raise ValueError("no state of a mirror")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from logger.errors import PlainError
+from logger.errors import PlainError, one_line
 
 
 def pulse(
@@ -28,20 +27,21 @@ def pulse(
 
     Example: cornerhold pulse --within 30 /run/cornerhold/pulse
     """
+    from logger.bounded import file_bytes, json_of  # noqa: PLC0415  what --help does not need
     from logger.pulse import PULSE_VARIABLE, boot_clock_s  # noqa: PLC0415
 
     named = file or (Path(os.environ[PULSE_VARIABLE]) if os.environ.get(PULSE_VARIABLE) else None)
     if named is None:
         raise PlainError(f"name the file, or set {PULSE_VARIABLE}")
     try:
-        said = json.loads(named.read_text(encoding="utf-8"))
+        said = json_of(file_bytes(named))
         age_s = boot_clock_s() - float(said["monotonic_s"])
-        status = str(said["status"])
+        status = one_line(str(said["status"]))
     except FileNotFoundError:
         raise PlainError(f"{named}: no pulse: nothing has begun, or it has ended") from None
     except OSError as error:
         raise PlainError(f"{named}: {error.strerror or error}") from None
-    except (ValueError, TypeError, KeyError):
+    except (ValueError, TypeError, KeyError, OverflowError):
         raise PlainError(f"{named}: is no pulse") from None
     # beyond now: it is of another boot of this computer
     if not 0.0 <= age_s <= within:

@@ -14,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+from logger.bounded import file_bytes
 from logger.delivery_settings import (  # noqa: TC001  fields of a dataclass
     InfluxSettings,
     MqttSettings,
@@ -257,7 +258,7 @@ def load_settings(path: Path | str) -> Settings:
     """Read a settings file; raises SettingsError with file, key and reason."""
     path = Path(path)
     try:
-        raw = path.read_bytes()
+        raw = file_bytes(path)
     except OSError as error:
         raise SettingsError(str(path), "", f"can't be read: {error.strerror or error}") from None
     try:

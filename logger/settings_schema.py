@@ -17,12 +17,12 @@ The typed reading of single values is in `settings_table.py`.
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
 from logger import units
+from logger.bounded import toml_of
 from logger.channel_settings import read_channels
 from logger.delivery_settings import (
     SECRET_TABLES,
@@ -147,8 +147,8 @@ def read_settings(text: str, path: Path | None) -> Settings:
     file = str(path) if path is not None else "settings"
     text = text.removeprefix("\ufeff")
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        data = toml_of(text)
+    except ValueError as error:
         raise SettingsError(file, "", f"is no valid TOML: {error}") from None
     top = Table(data, file)
     sensor = _pressure_sensor(top.table("pressure_sensor"), PressureSensorSettings())

@@ -8,9 +8,11 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import reprlib
+import sys
 from datetime import UTC, date, datetime
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from logger import units
 from logger.settings import Dimension, SettingsError, Threshold
@@ -28,6 +30,8 @@ _THRESHOLD_DIMENSIONS: Mapping[units.Kind, Dimension] = MappingProxyType(
 )
 _MISSING: Any = object()
 _HIDDEN = "what stands there"
+_FIRST_YEAR, _LAST_YEAR = 1970, 2199
+_LONGEST_WORD: Final = 60
 
 
 class Table:
@@ -188,7 +192,7 @@ class Table:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.error(key, f"must be a number, not {self._shown(value)}")
         if not low <= value <= high:
-            raise self.error(key, f"{value} is impossible; {_between(low, high, '')}")
+            raise self.error(key, f"{_shown(value)} is impossible; {_between(low, high, '')}")
         return float(value)
 
     def whole(self, key: str, default: int, low: int, high: int) -> int:
@@ -214,7 +218,8 @@ class Table:
             not isinstance(value, list)
             or len(value) != count
             or not all(
-                isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value
+                isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= sys.float_info.max
+                for v in value
             )
         ):
             raise self.error(key, f"must be a list of {count} finite numbers, not {self._shown(value)}")
@@ -225,7 +230,9 @@ class Table:
         value = self._get(key)
         if value is _MISSING:
             return ()
-        if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
+        if not isinstance(value, list) or not all(
+            isinstance(v, str) and v.strip() and v.isprintable() for v in value
+        ):
             raise self.error(
                 key, f'must be a list of texts like ["front left strut"], not {self._shown(value)}'
             )
@@ -243,6 +250,11 @@ class Table:
                 raise self.error(key, f"'{value}' is no time like '2027-01-15T18:00:00Z'") from None
         if not isinstance(value, datetime) or value.tzinfo is None:
             raise self.error(key, "needs date, time and zone, like '2027-01-15T18:00:00Z'")
+        # by the year as it is written: at the ends of the calendar there is no UTC to every time
+        if not _FIRST_YEAR <= value.year <= _LAST_YEAR:
+            raise self.error(
+                key, f"the year {value.year} is impossible; from {_FIRST_YEAR} to {_LAST_YEAR} is possible"
+            )
         return value.astimezone(UTC)
 
     def day(self, key: str) -> date | None:
@@ -285,7 +297,7 @@ class Table:
 
 def hint(word: str, known: tuple[str, ...]) -> str:
     """`; did you mean 'x'?`, or nothing."""
-    close = difflib.get_close_matches(word.lower(), known, n=1, cutoff=0.6)
+    close = difflib.get_close_matches(word[:_LONGEST_WORD].lower(), known, n=1, cutoff=0.6)
     return f"; did you mean '{close[0]}'?" if close else ""
 
 
@@ -293,8 +305,20 @@ def _listed(words: tuple[str, ...]) -> str:
     return ", ".join(f"'{word}'" for word in words)
 
 
+class _Short(reprlib.Repr):
+    """What stands in a complaint, however deeply it is nested and however long its numbers are."""
+
+    def repr_int(self, x: int, level: int) -> str:
+        """Python refuses to write very long ones."""
+        return super().repr_int(x, level) if x.bit_length() < 256 else "a number of very many digits"
+
+
+_short: Final = _Short()
+_short.maxstring = _short.maxother = _short.maxlong = 60
+
+
 def _shown(value: object) -> str:
-    text = repr(value)
+    text = _short.repr(value)
     return text if len(text) <= 40 else text[:37] + "…"
 
 

@@ -108,8 +108,16 @@ _KINDS = (
     PER_KELVIN, LOSS, SINKING, PRESSURE_LOSS, LEAK, FRACTION,
 )  # fmt: skip
 
-_NUMBER_AND_UNIT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
+MOST_LETTERS = 80
+"""No quantity takes more to type."""
+_NUMBER_AND_UNIT = re.compile(
+    r"([+-]?(?:\d++(?:\.\d*+)?|\.\d++)(?:[eE][+-]?\d++)?)\s*+(.*)", re.ASCII | re.DOTALL
+)
 _UNIT_CHARACTERS = re.compile(r"(?!\d(?!/))[\w%‰°·×⋅²³µμΩ*/^()\s-]*")
+_NUMBER_IN_UNIT = re.compile(r"\A1\s*/|\*\*\s*[+-]?[1-9]\b(?!\s*\*\*)", re.ASCII)
+"""Where a plain unit may have a number: `1/K`, `m**3`."""
+_NO_UNIT = re.compile(r"\*\*|\)\s*\^|(?<!\w)\d", re.ASCII)
+"""What it may not have besides: powers of powers, which would be worked out however large they are, and numbers."""
 
 
 class UnitError(PlainError, ValueError):
@@ -156,10 +164,12 @@ def _plain_unit(text: str) -> str:
 def _unit(text: str) -> pint.Unit:
     import pint  # noqa: PLC0415  see _registry
 
-    if not _UNIT_CHARACTERS.fullmatch(text):
+    plain = _plain_unit(text)
+    bare = _NUMBER_IN_UNIT.sub("^", plain)
+    if not _UNIT_CHARACTERS.fullmatch(text) or _NO_UNIT.search(bare):
         raise UnitError(f"'{text}' is no unit")
     try:
-        return _registry().parse_units(_plain_unit(text))
+        return _registry().parse_units(plain)
     except pint.UndefinedUnitError as error:
         names = error.unit_names
         unknown = names if isinstance(names, str) else next(iter(names))
@@ -171,7 +181,9 @@ def _unit(text: str) -> pint.Unit:
 
 
 def _split(text: str) -> tuple[float, str]:
-    match = _NUMBER_AND_UNIT.fullmatch(text)
+    if len(text) > MOST_LETTERS:
+        raise UnitError(f"'{text[:30]}…' is too long for a quantity")
+    match = _NUMBER_AND_UNIT.fullmatch(text.strip())
     if match is None:
         raise UnitError(f"'{text}' does not begin with a number")
     value = float(match[1])
@@ -204,9 +216,12 @@ def quantity(text: str, kind: Kind) -> float:
     target = _registry().parse_units(kind.si)
     if unit.dimensionality != target.dimensionality:
         raise UnitError(f"'{text}' is {_describe(unit)}; needed is {kind.name} like '{kind.example}'")
-    si = float(_registry().Quantity(value, unit).to(target).magnitude)
-    if kind.is_difference:
-        si -= float(_registry().Quantity(0.0, unit).to(target).magnitude)
+    try:
+        si = float(_registry().Quantity(value, unit).to(target).magnitude)
+        if kind.is_difference:
+            si -= float(_registry().Quantity(0.0, unit).to(target).magnitude)
+    except OverflowError:
+        raise UnitError(f"'{text}' is beyond any number") from None
     if not math.isfinite(si):
         raise UnitError(f"'{text}' is beyond any number")
     return si

@@ -7,13 +7,13 @@ there is.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from logger import units
+from logger.bounded import file_bytes, toml_of
 from logger.settings import PressureSensorSettings, SettingsError
 from logger.settings_table import Table
 from logger.virtual import counts as raw
@@ -101,7 +101,7 @@ class Scenario:
 def load_scenario(path: Path) -> Scenario:
     """Read a scenario file; SettingsError says file, key and reason."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = file_bytes(path).decode("utf-8-sig")
     except OSError as fault:
         raise SettingsError(str(path), "", f"can't be read: {fault.strerror or fault}") from None
     except UnicodeDecodeError as fault:
@@ -118,8 +118,8 @@ def shipped_scenario(name: str = COLD_WEEKEND) -> Scenario:
 def scenario_from_text(text: str, path: Path) -> Scenario:
     """Read a scenario from its text; `path` names it in errors, weather files are looked for beside it."""
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+        data = toml_of(text)
+    except ValueError as fault:
         raise SettingsError(str(path), "", f"is no TOML: {fault}") from None
     return _Reader(data, path).scenario()
 

@@ -9,12 +9,15 @@ temperate winters, no source; a test checks the swings.
 from __future__ import annotations
 
 import csv
+import io
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from logger.bounded import file_bytes
+from logger.errors import PlainError
 from logger.virtual.draws import Draw, Fixed, FloatArray, Uniform, one
 from logger.virtual.series import lagged, wandering
 
@@ -22,6 +25,19 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 HOUR_S = 3600.0
+_MOST_BYTES = 16 * 2**20
+_LONGEST_CELL = 60
+_POSSIBLE = {
+    "elapsed_h": (-1e6, 1e6),
+    "temperature_degC": (-100.0, 70.0),
+    "pressure_kPa": (30.0, 120.0),
+    "clearness": (0.0, 1.0),
+    "wind": (0.0, 100.0),
+}
+
+
+class WeatherError(PlainError, ValueError):
+    """Records that don't fit the soak."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,23 +108,13 @@ def read_hourly(path: Path) -> HourlyRecord:
 
     Raises ValueError with file, row and reason.
     """
-    wanted = ("elapsed_h", "temperature_degC", "pressure_kPa", "clearness", "wind")
-    with path.open(newline="", encoding="utf-8") as handle:
-        table = csv.DictReader(handle)
-        present = [name for name in wanted if name in (table.fieldnames or ())]
-        for name in wanted[:2]:
-            if name not in present:
-                raise ValueError(f"{path}: row 1: column {name} is missing")
-        columns: dict[str, list[float]] = {name: [] for name in present}
-        for row in table:
-            for name in present:
-                try:
-                    columns[name].append(float(row[name]))
-                except (TypeError, ValueError):
-                    text = row[name]
-                    raise ValueError(
-                        f"{path}: row {table.line_num}: column {name}: {text!r} is not a number"
-                    ) from None
+    try:
+        text = file_bytes(path, _MOST_BYTES).decode("utf-8-sig")
+        columns = _columns(path, io.StringIO(text, newline=None), tuple(_POSSIBLE))
+    except UnicodeDecodeError:
+        raise ValueError(f"{path}: is not UTF-8 text") from None
+    except csv.Error as fault:
+        raise ValueError(f"{path}: is no CSV table ({fault})") from None
     data = {name: np.array(values) for name, values in columns.items()}
     try:
         return HourlyRecord(
@@ -122,6 +128,30 @@ def read_hourly(path: Path) -> HourlyRecord:
         raise ValueError(f"{path}: {fault}") from None
 
 
+def _columns(path: Path, text: io.StringIO, wanted: tuple[str, ...]) -> dict[str, list[float]]:
+    table = csv.DictReader(text)
+    present = [name for name in wanted if name in (table.fieldnames or ())]
+    for name in wanted[:2]:
+        if name not in present:
+            raise ValueError(f"{path}: row 1: column {name} is missing")
+    columns: dict[str, list[float]] = {name: [] for name in present}
+    for row in table:
+        for name in present:
+            cell = row[name] or ""
+            try:
+                value = float(cell) if len(cell) <= _LONGEST_CELL else math.nan
+            except ValueError:
+                value = math.nan
+            low, high = _POSSIBLE[name]
+            if not low <= value <= high:
+                what = "not a number" if math.isnan(value) else "impossible"
+                raise ValueError(
+                    f"{path}: row {table.line_num}: column {name}: {cell[:_LONGEST_CELL]!r} is {what}"
+                )
+            columns[name].append(value)
+    return columns
+
+
 def make_sky(weather: Weather, time_s: FloatArray, first_hour: float, rng: np.random.Generator) -> Sky:
     """Make the weather over a grid; `first_hour` is the local solar hour of day at its beginning."""
     if isinstance(weather, HourlyRecord):
@@ -131,7 +161,7 @@ def make_sky(weather: Weather, time_s: FloatArray, first_hour: float, rng: np.ra
 
 def _recorded(record: HourlyRecord, time_s: FloatArray, rng: np.random.Generator) -> Sky:
     if time_s[0] < record.time_s[0] or time_s[-1] > record.time_s[-1]:
-        raise ValueError(
+        raise WeatherError(
             f"weather: the record covers {record.time_s[0] / HOUR_S:g} to {record.time_s[-1] / HOUR_S:g} h, "
             f"the soak needs {time_s[0] / HOUR_S:g} to {time_s[-1] / HOUR_S:g} h"
         )
