@@ -26,6 +26,7 @@ THRESHOLD_PER_DAY: Final = 0.02
 BEGIN_UTC: Final = np.datetime64("2027-01-15T18:00:00", "us")
 REFUSED: Final = "refused"
 BROKE: Final = "broke"
+BURST_BEFORE_s: Final = 900.0
 JUDGED_KINDS: Final = ("leak", "burst", "floor", "supply")
 
 
@@ -140,7 +141,11 @@ def _of(row: Row, seed: int, night: Night, recorded: Recorded, section: dict[str
     lost = recorded.lost_per_day[name]
     allowed = night.allowed.get(name, honest(lost))
     wrong_kinds = false_kinds(recorded, name) - night.borne.get(name, frozenset())
-    false = [alarm for alarm in section["alarms"] if alarm["kind"] in wrong_kinds]
+    false = [
+        alarm
+        for alarm in section["alarms"]
+        if alarm["kind"] in wrong_kinds or _late_burst(night, recorded, name, alarm)
+    ]
     reasons = tuple(dict.fromkeys(_code(reason) for reason in section.get("reasons", ())))
     asked = bool(row.reasons) and name in night.asks
     return Said(
@@ -157,6 +162,15 @@ def _of(row: Row, seed: int, night: Night, recorded: Recorded, section: dict[str
         unexplained=asked and verdict == "undecided" and not set(reasons) & set(row.reasons),
         told=_told(section),
     )
+
+
+def _late_burst(night: Night, recorded: Recorded, name: str, alarm: dict[str, Any]) -> bool:
+    """Whether a burst is told when the gas has long gone: an empty bellows is noise, not one burst after another."""
+    if alarm["kind"] != "burst" or recorded.jumps or "burst" in night.borne.get(name, ()):
+        return False
+    moment = np.datetime64(alarm["raised"].removesuffix("Z"), "us")
+    raised_s = float((moment - BEGIN_UTC) / np.timedelta64(1, "s"))
+    return recorded.lost_within(name, raised_s - BURST_BEFORE_s, raised_s + 60.0) < 0.01
 
 
 def _code(reason: Any) -> str:

@@ -90,11 +90,18 @@ class Recorded:
     """The lowest gauge pressure, true or read, as a share of the first one."""
     notes: tuple[tuple[float, Kind, tuple[str, ...]], ...]
     """What somebody has written down: seconds since the first row, kind, sections."""
+    fallen: tuple[Array, Array]
+    """Seconds since the first row (n,), and what was lost until then in ln n, (n, 4)."""
     before_s: Array
     """Times of the rows before the recording's begin, which a journal has and a recording has not: negative."""
     before: Values
     jumps: tuple[tuple[float, float], ...] = ()
     """What the clock of a recording does: from so many seconds on it shows so many more."""
+
+    def lost_within(self, name: str, from_s: float, to_s: float) -> float:
+        """What a section lost between two times, in ln n."""
+        time_s, lost = self.fallen
+        return float(np.diff(np.interp([from_s, to_s], time_s, lost[:, CORNERS.index(name)]))[0])
 
 
 @dataclass
@@ -326,6 +333,7 @@ temperature_coefficient = "0.02 %/K"
             worst_5min=_by_corner(_worst(fallen, 300.0 / self.period_s)),
             least_share_of_fill=_by_corner(least),
             notes=tuple((h * HOUR_S - time_s[first], kind, names) for h, kind, names in self.notes),
+            fallen=(time_s[inside] - time_s[first], fallen),
             before_s=time_s[early] - time_s[first],
             before={name: column[early] for name, column in values.items()},
             jumps=tuple((h * HOUR_S - time_s[first], seconds) for h, seconds in self.jumps),
