@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+# Heat of the engine bay may hold the gas up for a while against the air.
+LEAST_s: Final = 5400.0
 STILL_DEVIATIONS: Final = 6.0
 
 
@@ -43,7 +45,6 @@ class FrozenHeights:
         self.column_m = np.where(np.isfinite(column_m), column_m, 0.2)
         self.begun_s = np.full(count, np.nan)
         self.low_m, self.high_m = np.full(count, np.inf), np.full(count, -np.inf)
-        self.asked_low = np.full((count, lags), np.inf)
         self.asked_high = np.full((count, lags), -np.inf)
         self.first_m = np.full(count, np.nan)
         self.frozen_s = np.full(count, np.nan)
@@ -63,20 +64,17 @@ class FrozenHeights:
         for i in np.flatnonzero(anew | (good & np.isnan(self.begun_s))):
             self.begun_s[i] = time_s
             self.low_m[i], self.high_m[i] = np.inf, -np.inf
-            self.asked_low[i], self.asked_high[i] = np.inf, -np.inf
+            self.asked_high[i] = -np.inf
         for i in np.flatnonzero(good):
             self.low_m[i] = min(self.low_m[i], height_m[i])
             self.high_m[i] = max(self.high_m[i], height_m[i])
             asked = self.column_m[i] * (np.log(lagged_K) - np.log(absolute_Pa[i]))
-            self.asked_low[i] = np.minimum(self.asked_low[i], asked)
             self.asked_high[i] = np.maximum(self.asked_high[i], asked)
-            # whatever its lag is
-            range_m = float((self.asked_high[i] - self.asked_low[i]).min())
+            # down, for a leak that cancels the warmth looks still, too; and whatever its lag is
+            range_m = float((self.asked_high[i] - asked).min())
+            long = time_s - self.begun_s[i] >= LEAST_s
             # who has sunk so far stands on the stop, and is still by right
             on_stop = self.low_m[i] < self.first_m[i] - self.bounds.stop
-            if (
-                range_m > max(self.bounds.asked, 4.0 * float(still[i]))
-                and range_m > self.asked_m[i]
-                and not on_stop
-            ):
+            least = max(self.bounds.asked, 4.0 * float(still[i]), float(self.asked_m[i]))
+            if long and not on_stop and range_m > least:
                 self.frozen_s[i], self.asked_m[i] = self.begun_s[i], range_m

@@ -24,6 +24,8 @@ _SIGNS: Final = np.array([1.0, -1.0, -1.0, 1.0])
 HANDED_ON: Final = 1.1
 """Of the warp of the gas lost, as a warp of ln(p): a corner that loses 10 % of its gas loses 3 to 4 % of its pressure (a
 rigid body on four rolling-lobe springs with anti-roll bars, own model)."""
+AXLE_HANDED_ON: Final = 0.5
+"""The same for the difference of left and right, where only the two corners of one axle were measured."""
 SEEN: Final = 0.02
 """Of ln(p): four times what the transducers' drift makes of it in the cold (0.02 %/K of full scale, own estimate)."""
 LEAST_SHARE: Final = 0.5
@@ -38,21 +40,29 @@ def warp(values: Array) -> float:
     return float(np.nan_to_num(_SIGNS @ values) / 4.0)
 
 
+def asked_and_got(lost: Array, log_pressure_change: Array) -> tuple[float, float]:
+    """Return what the losses ask of the pressures and what these did: the warp, or left against right of an axle."""
+    if len(lost) == len(CORNERS):
+        return -HANDED_ON * warp(lost), warp(log_pressure_change)
+    left, right = lost
+    return float(-AXLE_HANDED_ON * (left - right)), float(log_pressure_change[0] - log_pressure_change[1])
+
+
 def contradicts(lost: Array, log_pressure_change: Array) -> bool:
-    """Return whether the pressures deny the losses (ln of the gas), both (4,) in the order of `CORNERS`.
+    """Return whether the pressures deny the losses (ln of the gas), both (4,) in the order of `CORNERS`, or (2,).
 
     >>> contradicts(np.array([0.33, 0.0, 0.0, 0.0]), np.zeros(4))
     True
     >>> contradicts(np.array([0.1, 0.0, 0.0, 0.0]), np.array([-0.04, 0.04, 0.04, -0.04]))
     False
     """
-    asked, got = -HANDED_ON * warp(lost), warp(log_pressure_change)
+    asked, got = asked_and_got(lost, log_pressure_change)
     return abs(got - asked) > max(SEEN, LEAST_SHARE * max(abs(asked), abs(got)))
 
 
 def bears_out(lost: Array, log_pressure_change: Array) -> bool:
     """Return whether the pressures speak for the losses, and not only don't deny them."""
-    asked = -HANDED_ON * warp(lost)
+    asked, _ = asked_and_got(lost, log_pressure_change)
     return abs(asked) > SEEN and not contradicts(lost, log_pressure_change)
 
 
@@ -64,12 +74,20 @@ def borne_out(soak: SoakAnalysis, i: int) -> bool:
 def tape_against_loads(soak: SoakAnalysis) -> tuple[bool, bool]:
     """Return whether the pressures deny what the tape says of the corners, and whether they bear it out."""
     evidence = soak.known()
-    index = [soak.sections.index(name) for name in CORNERS if name in soak.sections]
-    if evidence is None or len(index) < len(CORNERS) or len(soak.loads) < 2:
-        return False, False
-    if not all(soak.tape.measures(i) for i in index):
+    index = _measured(soak)
+    if evidence is None or not index or len(soak.loads) < 2:
         return False, False
     (first_s, before), (last_s, after) = soak.loads[0], soak.loads[-1]
     lost = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2)) * (last_s - first_s)
     change = after - before
     return contradicts(lost[index], change[index]), bears_out(lost[index], change[index])
+
+
+def _measured(soak: SoakAnalysis) -> list[int]:
+    """Return the sections that can be held against one another: all corners, else those of one axle; else none."""
+    known = {name: soak.sections.index(name) for name in CORNERS if name in soak.sections}
+    taped = {name: i for name, i in known.items() if soak.tape.measures(i)}
+    for names in (CORNERS, CORNERS[:2], CORNERS[2:]):
+        if all(name in taped for name in names):
+            return [taped[name] for name in names]
+    return []

@@ -134,7 +134,7 @@ def test_each_condition_of_tight_on_both_sides(
     verdict, reasons = decide(replace(GOOD, **{field: fails}))
     assert verdict == "undecided"
     assert len(reasons) == 1
-    assert word in reasons[0]
+    assert word in reasons[0].sentence
 
 
 @pytest.mark.parametrize(("hours", "verdict"), [(4.0, "tight"), (3.9, "undecided")])

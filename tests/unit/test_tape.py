@@ -80,21 +80,26 @@ def test_three_cold_days_without_a_visible_change_are_tight_if_the_temperatures_
         said = judged(70.0, [(0.1, 650.0), (69.9, last_mm)])
         assert said["verdict"] == "tight", last_mm
         assert said["probability_over_threshold"] < 0.01
-        # 2 mm of 250 mm in 70 h are 0.27 %/day; how warm the gas was at the begin is a belief, 2 K are 0.25 %/day
-        assert said["loss_per_day"] == pytest.approx((650.0 - last_mm) / 250.0 / 70.0 * 24.0, abs=0.005)
+        # 2 mm of 250 mm in 70 h are 0.27 %/day; nobody saw the roll-out, so how warm the gas was at the begin is a
+        # belief, and 10 K are 1.3 %/day
+        assert said["loss_per_day"] == pytest.approx((650.0 - last_mm) / 250.0 / 70.0 * 24.0, abs=0.013)
     unknown = judged(70.0, [(0.1, 650.0), (69.9, 650.0)], air_K=None)
     assert unknown["verdict"] == "undecided"
     assert any("cooling can't be told from leaking" in note for note in unknown["notes"])
 
 
 def test_a_car_that_sank_leaks_and_both_times_are_told() -> None:
-    said = judged(62.0, [(0.1, 650.0), (61.9, 622.0)])
+    # two heights are no proof of a leak, where no pressures of other corners bear them out
+    twice = judged(62.0, [(0.1, 650.0), (61.9, 600.0)])
+    assert (twice["verdict"], twice["reasons"]) == ("undecided", ["near_threshold"])
+    assert any("one slip of the tape" in note for note in twice["notes"])
+    said = judged(62.0, [(0.1, 650.0), (31.0, 635.7), (61.9, 622.0)])
     # 28 mm of 250 mm in 61.8 h: ln(250/222) a day, 4.6 %/day
     assert said["verdict"] == "leaking"
     assert said["loss_per_day"] == pytest.approx(np.log(250.0 / 222.0) / 61.8 * 24.0, rel=0.1)
     assert said["hours_used"] == pytest.approx(62.0, abs=0.5)
     (told,) = [note for note in said["notes"] if "measured by hand" in note]
-    assert "2 heights" in told
+    assert "3 heights" in told
     assert "sunk by 28.0 mm" in told
     assert "2027-01-18T07:54:00Z" in told
 
@@ -185,7 +190,7 @@ def test_a_sensor_that_the_tape_contradicts_makes_no_verdict() -> None:
 
 
 def test_a_height_taken_as_the_transducer_falls_silent_counts() -> None:
-    tape = [(0.1, 650.0), (39.45, 630.0)]
+    tape = [(0.1, 650.0), (20.0, 635.0), (39.45, 620.0)]
     said, alive = judged(40.0, tape, dead_h=(39.5, 41.0)), judged(40.0, tape)
     assert said["verdict"] == alive["verdict"] == "leaking"
     assert said["loss_per_day"] == pytest.approx(alive["loss_per_day"], abs=1e-4)
@@ -197,7 +202,7 @@ def test_where_the_sensor_dies_the_tape_goes_on() -> None:
     for tape, verdict in (
         ([], "undecided"),
         ([(0.1, 650.0), (39.9, 650.0)], "tight"),
-        ([(0.1, 650.0), (39.9, 630.0)], "leaking"),
+        ([(0.1, 650.0), (20.0, 640.0), (39.9, 630.0)], "leaking"),
     ):
         said = judged(40.0, tape, height=dead)
         assert said["verdict"] == verdict
@@ -418,7 +423,9 @@ def test_the_report_s_course_has_points_where_somebody_measured_and_the_gas_in_b
     assert np.isfinite(course.height_m).sum() == 2
     assert np.isfinite(course.dots).sum() == 2
     assert np.isfinite(course.gas_K).all()
-    assert np.isfinite(course.left).all()
+    # after the last height nobody has measured
+    assert np.isfinite(course.left[course.time_s <= 13.95 * HOUR_s]).all()
+    assert np.isnan(course.left[course.time_s > 13.95 * HOUR_s]).all()
 
 
 def test_heights_of_a_blocked_soak_are_taken_with_a_word(journal: Path) -> None:
