@@ -55,6 +55,7 @@ LAYOUT: Final = Layout(
     ),
     reserve_bytes=1 << 18,
 )
+READ_AGAIN: Final = "the soak was read again, with what was noted or corrected, and nothing is left of it"
 MOST_POINTS: Final = 50_000
 """So many points wait for InfluxDB at most (with four sections, eleven weeks of findings); then the oldest go."""
 _COLUMNS = (
@@ -74,6 +75,8 @@ class Seen:
     raised: str
     cleared: str | None
     reading: str = ""
+    taken_back: str = ""
+    """Why it should not have been raised."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +195,7 @@ class AlarmStore:
         """
         known = self.alarms(soak)
         raised: list[tuple[Seen, str, dict[str, Any]]] = []
-        cleared: list[tuple[Kept, int, str]] = []
+        cleared: list[tuple[Kept, int, str, str]] = []
         met: set[int] = set()
         for one in seen:
             kept = next((k for k in known if k.id not in met and _meet(k, one)), None)
@@ -201,9 +204,10 @@ class AlarmStore:
                 continue
             met.add(kept.id)
             if kept.cleared is None and one.cleared_us is not None and one.cleared is not None:
-                cleared.append((kept, one.cleared_us, one.cleared))
+                cleared.append((kept, one.cleared_us, one.cleared, one.taken_back))
         if complete:
-            cleared += [(k, k.raised_us, _now()) for k in known if k.cleared is None and k.id not in met]
+            gone = (k for k in known if k.cleared is None and k.id not in met)
+            cleared += [(k, k.raised_us, _now(), READ_AGAIN) for k in gone]
         if not raised and not cleared:
             return Changes()
         with self._database.atomic() as connection:
@@ -284,11 +288,20 @@ class AlarmStore:
             self._changed(connection, alarm)
         return alarm
 
-    def _clear(self, connection: sqlite3.Connection, alarm: Kept, cleared_us: int, cleared: str) -> Kept:
+    def _clear(
+        self,
+        connection: sqlite3.Connection,
+        alarm: Kept,
+        cleared_us: int,
+        cleared: str,
+        taken_back: str = "",
+    ) -> Kept:
+        evidence = alarm.evidence | ({"taken_back": taken_back} if taken_back else {})
         connection.execute(
-            "UPDATE alarms SET cleared_us = ?, cleared = ? WHERE id = ?", (cleared_us, cleared, alarm.id)
+            "UPDATE alarms SET cleared_us = ?, cleared = ?, evidence = ? WHERE id = ?",
+            (cleared_us, cleared, json.dumps(evidence, ensure_ascii=False, allow_nan=False), alarm.id),
         )
-        alarm = replace(alarm, cleared_us=cleared_us, cleared=cleared)
+        alarm = replace(alarm, cleared_us=cleared_us, cleared=cleared, evidence=evidence)
         self._changed(connection, alarm)
         return alarm
 

@@ -74,6 +74,17 @@ def letter_of(alarms: Sequence[Kept], rig: str, begin: str = "") -> tuple[str, s
     return title, "\n".join(_joint(alarms))
 
 
+def taken_back_letter(alarms: Sequence[Kept], rig: str) -> tuple[str, str]:
+    """Return title and body of a letter about alarms that should not have been raised."""
+    names = and_list([f"{alarm.kind} {alarm.section}" for alarm in alarms])
+    lines = [
+        f"The alarm {alarm.kind} of {alarm.section} at {short_time(alarm.raised)} UTC is taken back: "
+        f"{alarm.evidence['taken_back']}."
+        for alarm in alarms
+    ]
+    return f"{rig}: taken back: {names}", "\n".join(lines)
+
+
 def _joint(alarms: Iterable[Kept]) -> list[str]:
     lines: dict[tuple[str, str], tuple[list[str], Kept]] = {}
     for alarm in alarms:

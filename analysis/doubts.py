@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.frozen import STUCK_PRESSURE, FrozenHeights
+from analysis.frozen import STUCK_PRESSURE, FrozenHeights, OnStop
 from analysis.plausible import Plausibility
 from analysis.pressurised import Pressurised
 from analysis.probe import Probes
@@ -48,6 +48,7 @@ class Doubts:
         self.pressurised = Pressurised(sections, standing=self.standing)
         self.heights = FrozenHeights(column_m, lags)
         self.pressures = FrozenHeights(np.ones(len(sections)), lags, STUCK_PRESSURE)
+        self.on_stop = OnStop(len(sections))
         self.probes = Probes(len(sections))
         self.first_m = np.full(len(sections), np.nan)
 
@@ -68,6 +69,7 @@ class Doubts:
         self.probes.take(here.gas_temperature_K, here.ambient_temperature_K, float(lagged_K[0]))
         self.first_m = np.where(np.isnan(self.first_m), here.height_m, self.first_m)
         if self.standing:
+            self.on_stop.take(here.height_m, absolute_Pa, float(lagged_K[len(lagged_K) // 2]))
             self.heights.take(here.time_s, here.height_m, here.height_variance_m2, absolute_Pa, lagged_K)
             return
         logs = np.log(np.where(absolute_Pa > 0.0, absolute_Pa, np.nan))
@@ -76,15 +78,14 @@ class Doubts:
     def of(self, i: int, *, by_hand: bool, fell: bool) -> list[Reason]:
         """Return the doubts about section `i`; `by_hand`: judged by heights of a tape; `fell`: it went down at once."""
         found = self.plausibility.doubts(self.sections[i])
+        probe = self._probe(i)
         if fell:  # on its stop, empty, it looks like many things
-            return [reason for reason in found if reason.code not in {"wrong_support", "implausible_input"}]
-        each = (
-            self.pressurised.empty(i),
-            None if by_hand else self._frozen(i),
-            self._apart(i),
-            self._probe(i),
-            self._stuck(i),
-        )
+            found = [reason for reason in found if reason.code not in {"wrong_support", "implausible_input"}]
+            each = [probe]
+        else:
+            frozen = None if by_hand else self._frozen(i)
+            empty = self.pressurised.empty(i) or self._on_stop(i)
+            each = [empty, frozen, self._apart(i), probe, self._stuck(i)]
         return [*found, *(reason for reason in each if reason is not None)]
 
     def others_frozen(self, i: int) -> bool:
@@ -100,6 +101,15 @@ class Doubts:
             "height_frozen",
             f"the height sensor stood still while cold and load asked for {asked_mm:.0f} mm: iced, jammed or unhooked? "
             "Free it, or measure by hand, and soak again",
+        )
+
+    def _on_stop(self, i: int) -> Reason | None:
+        if not self.on_stop.found()[i]:
+            return None
+        return Reason(
+            "empty",
+            "its height is still and its pressure goes with the cold, so the car rests on its stop there: nothing was "
+            "tested; fill it and soak again",
         )
 
     def _apart(self, i: int) -> Reason | None:

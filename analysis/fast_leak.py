@@ -155,9 +155,11 @@ class FastLeak:
             return np.asarray((whole > bound) & (falls > EACH_PART * bound).all(axis=0))
 
         fast = faster_than_cooling((min(air) if air else COLDEST_AIR_K) - AIR_ERROR_K)
-        if fast.sum() > max(1, np.isfinite(whole).sum() // 2):
-            # what most corners do at once is rather the cold, and a thermometer that doesn't see it
-            fast = faster_than_cooling(COLDEST_AIR_K)
+        if fast.any():
+            # what the others do at once is rather the cold, and a thermometer that doesn't see it
+            others = whole[~fast & np.isfinite(whole)]
+            if fast.sum() > 1 or (len(others) and float(np.median(others)) > LEAST_per_s):
+                fast = faster_than_cooling(COLDEST_AIR_K)
         return np.asarray(np.where(fast, whole, np.nan))
 
 

@@ -98,7 +98,7 @@ def _section(
         loss = judged.loss_per_s * SECONDS_PER_DAY
         interval = [x * SECONDS_PER_DAY for x in judged.interval_per_s or ()]
         onset = _onset(soak, evidence, i)
-    remarks += [reason.sentence[0].upper() + reason.sentence[1:] + "." for reason in judged.reasons]
+    remarks += [_as_sentence(reason.sentence) for reason in judged.reasons]
     if judged.pieces > 1:
         remarks.append(f"Judged in {judged.pieces} pieces, between what was noted; the worst one counts.")
     if any(reason.code == "near_threshold" for reason in judged.reasons):
@@ -130,6 +130,10 @@ def _section(
         "reasons": sorted({reason.code for reason in judged.reasons}),
         "notes": remarks,
     }
+
+
+def _as_sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + ("" if text[-1] in "?!" else ".")
 
 
 def _round(value: float | None) -> float | None:
@@ -222,6 +226,11 @@ def _remarks(soak: SoakAnalysis, i: int, *, coldest: float | None, verdict: str)
         share = soak.rig_shares[i].told
         out.append(f"{share[0].upper()}{share[1:]}.")
     out += tape_remarks(soak.tape, i, partial(label_of, soak))
+    out += [
+        f"The alarm {alarm.kind} of {label_of(soak, alarm.raised_s)} was taken back: {alarm.taken_back}."
+        for alarm in soak.book.of(soak.sections[i])
+        if alarm.taken_back
+    ]
     out += [_step_words(soak, step) for step in soak.steps_of(i)]
     began_K = soak.estimator.first_air_K
     if began_K < soak.estimator.priors.shop_K - soak.estimator.priors.shop_colder_K and soak.begin_is_cold:

@@ -16,6 +16,10 @@ Array = NDArray[np.float64]
 
 # Heat of the engine bay may hold the gas up for a while against the air.
 LEAST_s: Final = 5400.0
+ON_STOP_AIR: Final = 0.005  # of the temperature, as a standard deviation: 1.3 K
+ON_STOP_SLOPE: Final = 0.5
+ON_STOP_ALIKE: Final = 0.7
+ON_STOP_STILL_m: Final = 1e-3
 STILL_DEVIATIONS: Final = 6.0
 
 
@@ -33,6 +37,40 @@ class Bounds:
 HEIGHT: Final = Bounds(0.3e-3, 1e-3, 3e-3, 0.04)
 STUCK_PRESSURE: Final = Bounds(3e-4, 2e-3, 0.012, np.inf)
 """Of ln(p) in a fixed volume, with a column of one: 1.2 % is what 3 K do."""
+
+
+class OnStop:
+    """Whether a corner of a standing car lies on its stop: its height is still, and its pressure goes with the cold.
+
+    On its wheels the load fixes the pressure; on the stop the volume is fixed, and p ~ T.
+    """
+
+    def __init__(self, sections: int) -> None:
+        """Nothing was read yet."""
+        self.count = np.zeros(sections)
+        self.low_m, self.high_m = np.full(sections, np.inf), np.full(sections, -np.inf)
+        self.mean, self.square = np.zeros((2, sections)), np.zeros((3, sections))
+
+    def take(self, height_m: Array, absolute_Pa: Array, lagged_K: float) -> None:
+        """Take a bin: heights and absolute pressures (S,), and the air as a usual strut follows it."""
+        good = np.isfinite(height_m) & (absolute_Pa > 0.0)
+        self.low_m = np.where(good, np.minimum(self.low_m, height_m), self.low_m)
+        self.high_m = np.where(good, np.maximum(self.high_m, height_m), self.high_m)
+        logs = np.stack([np.log(np.where(good, absolute_Pa, 1.0)), np.full(len(good), np.log(lagged_K))])
+        self.count += good
+        before = self.mean.copy()
+        self.mean = before + np.where(good, (logs - before) / np.maximum(self.count, 1.0), 0.0)
+        apart, now = np.where(good, logs - before, 0.0), np.where(good, logs - self.mean, 0.0)
+        self.square += np.stack([apart[0] * now[0], apart[1] * now[1], apart[0] * now[1]])
+
+    def found(self) -> NDArray[np.bool_]:
+        """Return which corners lie on their stop, (S,)."""
+        pressure, air, both = self.square / np.maximum(self.count, 1.0)
+        moved = air > ON_STOP_AIR**2
+        follows = both / np.maximum(air, 1e-12) > ON_STOP_SLOPE
+        alike = both**2 > ON_STOP_ALIKE * air * np.maximum(pressure, 1e-12)
+        still = self.high_m - self.low_m < ON_STOP_STILL_m
+        return np.asarray(moved & follows & alike & still)
 
 
 class FrozenHeights:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from analysis.evidence import Evidence
     from analysis.soak import SoakAnalysis
 
+RISEN: Final = 0.01
 READINGS_TELL: Final = 40  # with fewer, how well the model fits is not known
 
 
@@ -179,6 +180,15 @@ def _against(soak: SoakAnalysis, i: int, gaining: list[str]) -> list[Reason]:
             Reason(
                 "fall_unexplained",
                 f"it fell by {100.0 * -pending.innovation:.1f} % in the last minutes: look at it before anyone goes near",
+            )
+        )
+    risen = sum(step.size for step in soak.steps_of(i) if step.size > 0.0)
+    if risen > RISEN:
+        out.append(
+            Reason(
+                "gains_gas",
+                f"it rose by {100.0 * np.expm1(risen):.1f} % at once, which a closed section can't: a refill, a load, "
+                "another plug? Say what was done (cornerhold soak note), or soak again",
             )
         )
     if gaining:

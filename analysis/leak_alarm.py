@@ -34,7 +34,7 @@ SURE: Final = 0.95
 ALARM_AFTER_s: Final = 3600.0
 # What stands against a leak is looked at again so often while its alarm stands.
 DOUBT_AGAIN_s: Final = 3600.0
-TAKEN_BACK: Final = "taken back: the readings contradict one another, so they prove no leak"
+TAKEN_BACK: Final = "the readings contradict one another, so they prove no leak"
 
 
 class LeakAlarm:
@@ -66,6 +66,11 @@ class LeakAlarm:
         fell = self._fell(soak, limit, usable)
         over = (probability > ALARM_PROBABILITY) | fell
         doubted = self._not_to_be_told(soak, over, raised, time_s)
+        if (probability[usable] > ALARM_CLEARED).sum() > max(1, usable.sum() // 2):
+            # most of them at once: rather their common temperature, until the witnesses have been heard
+            agreed = soak.agreement()
+            differs = np.zeros(len(usable), dtype=np.bool_) if agreed is None else agreed.differs
+            doubted |= over & ~raised & ~differs & ~self.fell_far(soak)
         for k in np.flatnonzero(over).tolist():
             doubted[k] |= bool(soak.tape.heights_of(k)) and not borne_out(soak, k)
         held = soak.fast.held(time_s) | fell

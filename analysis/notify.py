@@ -12,7 +12,7 @@ import logging
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.ages import since_s
-from analysis.alarm_words import letter_of
+from analysis.alarm_words import letter_of, taken_back_letter
 from analysis.running import plain_lines
 from logger.clock import host_now, utc_from_us
 from logger.delivery_settings import URLS_VARIABLE
@@ -111,6 +111,9 @@ class Desk:
         seeing = [alarm for alarm in changes.cleared if alarm.kind == "blind" and alarm.cleared]
         if fresh:
             self._store.write_letter(*letter_of(fresh, self._rig))
+        back = [alarm for alarm in changes.cleared if alarm.evidence.get("taken_back")]
+        if back:
+            self._store.write_letter(*taken_back_letter(back, self._rig))
         # blindness that was told a moment ago, and its end, are two letters an hour at most
         if seeing and not fresh and self._mark("blind is over", now):
             self._store.write_letter(f"{self._rig}: readings come in again", "The watch sees again.")

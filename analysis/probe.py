@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 LEAST_BINS: Final = 6
-TOLD_K2: Final = 0.8
+TOLD_K2: Final = 0.5
 """So far apart (variance) air and lagged air must have been for the two to be told apart."""
-OUTSIDE: Final = 0.3
-MOVED_K2: Final = 4.0
-STILL_SHARE: Final = 0.01
+OUTSIDE: Final = 0.35
+MOVED_K2: Final = 1.5
+STILL_SHARE: Final = 0.02
 
 
 class Probes:

@@ -217,6 +217,7 @@ class Watcher:
                         journal.label(raised_us),
                         None if cleared_us is None else journal.label(cleared_us),
                         alarm.evidence or self._quality(alarm.section, alarm.kind),
+                        alarm.taken_back,
                     )
                 )
         seen.sort(key=lambda one: (one.raised_us, one.section, one.kind))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -294,6 +295,25 @@ def test_one_cause_is_one_letter(store: AlarmStore) -> None:
     post.see(*(seen(name, "blind") for name in ("front_left", "front_right", "rear_left")))
     assert post.letters() == ["bay-2: blind front_left, front_right and rear_left"]
     assert store.letters()[0][2] == "No readings of front_left, front_right and rear_left."
+
+
+def test_an_alarm_that_should_not_have_been_raised_is_taken_back_in_words(store: AlarmStore) -> None:
+    post = Post(store)
+    leak = seen("front_left", "leak")
+    post.see(leak)
+    over = replace(leak, cleared_us=9, cleared="2027-01-15T21:00:00Z")
+    post.see(over)
+    assert post.letters() == ["bay-2: leak front_left"], "an end is no letter"
+    post.see(seen("rear_left", "leak", 20))
+    post.see(
+        over, replace(seen("rear_left", "leak", 20, 30), taken_back="the readings contradict one another")
+    )
+    assert post.letters()[-1] == "bay-2: taken back: leak rear_left"
+    assert "is taken back: the readings contradict one another." in store.letters()[-1][2]
+    # one that the soak, read again, doesn't show any more
+    post.see(seen("rear_right", "leak", 40))
+    post.see()
+    assert "nothing is left of it" in store.letters()[-1][2]
 
 
 def test_an_alarm_is_told_once_and_then_quietly_less_and_less(store: AlarmStore) -> None:
