@@ -93,7 +93,9 @@ def agreement(
             "likely to be their gas than the air temperature, gas that was warmer at the begin, or corners that aren't "
             "shut off from one another; check these and soak again, longer",
         )
-    held = doubt is not None or (said is not None and said.evidence > DOUBTFUL)
+    # before the witnesses can be heard nobody is woken either
+    unheard = said is None and usable.sum() > 1
+    held = doubt is not None or unheard or (said is not None and said.evidence > DOUBTFUL)
     return Agreement(doubt, held, np.asarray(differs & usable), more, deviation)
 
 

@@ -40,7 +40,8 @@ class AlarmBook:
         """Clear an alarm if it stands; `taken_back` says why if it should not have been raised."""
         alarm = self.standing.pop((section, kind), None)
         if alarm is not None:
-            alarm.cleared_s = time_s
+            # a bin that speaks of the minutes before the row that raised it
+            alarm.cleared_s = max(time_s, alarm.raised_s)
             alarm.taken_back = taken_back
 
     def of(self, section: str) -> list[Alarm]:

@@ -43,6 +43,8 @@ COLDEST_AIR_K: Final = 243.15
 LEAST_per_s: Final = 0.001 / 60.0
 # This much within a minute is a step or a burst (analysis/watch.py); what the gas did before it says nothing any more.
 STEP: Final = 0.015
+# The others fall at this share of it, too: then it is cold for all.
+OTHERS: Final = 0.3
 PARTS: Final = 3
 PART_s: Final = 120.0
 # Longer than that between two parts is a gap, over which nothing is said.
@@ -158,7 +160,7 @@ class FastLeak:
         if fast.any():
             # what the others do at once is rather the cold, and a thermometer that doesn't see it
             others = whole[~fast & np.isfinite(whole)]
-            if fast.sum() > 1 or (len(others) and float(np.median(others)) > LEAST_per_s):
+            if fast.sum() > 1 or (len(others) and float(np.median(others)) > OTHERS * LEAST_per_s):
                 fast = faster_than_cooling(COLDEST_AIR_K)
         return np.asarray(np.where(fast, whole, np.nan))
 

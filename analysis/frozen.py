@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 # Heat of the engine bay may hold the gas up for a while against the air.
 LEAST_s: Final = 5400.0
-ON_STOP_AIR: Final = 0.005  # of the temperature, as a standard deviation: 1.3 K
+ON_STOP_AIR: Final = 0.003  # of the temperature, as a standard deviation: 0.8 K
 ON_STOP_SLOPE: Final = 0.5
 ON_STOP_ALIKE: Final = 0.7
 ON_STOP_STILL_m: Final = 1e-3

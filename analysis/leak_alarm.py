@@ -93,7 +93,9 @@ class LeakAlarm:
         self.doubt_due_s = time_s + DOUBT_AGAIN_s
         agreed = soak.agreement()
         if agreed is not None:
-            out |= agreed.held & ~agreed.differs & ~self.fell_far(soak)
+            # what is only doubtful isn't told; what is contradicted is taken back, too
+            held = np.where(raised, not agreed.trusted, agreed.held)
+            out |= held & ~agreed.differs & ~self.fell_far(soak)
         for i in np.flatnonzero(over | raised):
             out[i] |= bool(soak.doubts(int(i)))
         return out & (fresh | raised)
