@@ -220,7 +220,7 @@ class _Picture:
 
 
 def _silence_words(seconds: float) -> str:
-    from logger.link_state import duration_text  # noqa: PLC0415
+    from logger.notice import duration_text  # noqa: PLC0415
 
     return f"NO READINGS for {duration_text(seconds)}: are logger and rig running?"
 

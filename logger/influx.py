@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from logger.cursor_file import Saving
 from logger.influx_server import AwayError, InfluxServer, deliver
-from logger.link_state import Notice, Tone
+from logger.notice import LEVELS, Notice
 from logger.outage import Outage, keep_going
 
 if TYPE_CHECKING:
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from logger.mirror_state import MirrorState, StateFile
 
 _log = logging.getLogger(__name__)
-_LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
 _T = TypeVar("_T")
 
 AGAIN_s: Final = 60.0
@@ -180,7 +179,7 @@ class _Carrier:
         await asyncio.sleep(max(wait_s, error.wait_s))
 
     def _tell(self, notice: Notice) -> None:
-        _log.log(logging.DEBUG if self._mirror.quiet else _LEVELS[notice.tone], "%s", notice.text)
+        _log.log(logging.DEBUG if self._mirror.quiet else LEVELS[notice.tone], "%s", notice.text)
 
 
 async def aside(work: Callable[[], _T]) -> _T:

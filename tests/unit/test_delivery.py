@@ -15,8 +15,8 @@ from logger.clock import HostTime, us_from_utc, utc_now
 from logger.delivery_settings import NotifySettings, without_secrets
 from logger.errors import PlainError
 from logger.influx import InfluxPace
-from logger.link_state import Tone
 from logger.mqtt import MqttPace, failure_words
+from logger.notice import Tone
 from logger.outage import Outage, Waits
 from logger.settings import SettingsError, settings_from_text
 
