@@ -8,7 +8,7 @@ Tables and keys, all optional (the defaults are those of the dataclasses in `set
     [sections.<name>]   gas_column, gas_column_uncertainty, reference_height, volume, rig_volume, encloses,
                         threshold, floor, limit (gauge pressures), and a table pressure_sensor of its own
     [channels."<name>"] see `channel_settings.py`
-    [mqtt], [influx], [notify], [page]    see `delivery_settings.py`
+    [mqtt], [influx], [notify], [page]    see `read_delivery.py`
     [journal]           path (relative to the settings file), keep ("400 day")
 
 The typed reading of single values is in `settings_table.py`.
@@ -24,7 +24,7 @@ from typing import cast
 from logger import units
 from logger.bounded import toml_of
 from logger.channel_settings import read_channels
-from logger.delivery_settings import (
+from logger.read_delivery import (
     SECRET_TABLES,
     read_influx,
     read_mqtt,
