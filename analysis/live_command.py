@@ -72,8 +72,8 @@ def follow(
     Example: cornerhold analysis --settings bay-2.toml --journal bay-2.journal --findings bay-2.json
     """
     from analysis.rig_files import RigFiles, rig_files  # noqa: PLC0415  what --help does not need is loaded when needed
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.settings import default_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     log_to_stderr()
     rigs = rig_files(settings_files or [], journals or [])

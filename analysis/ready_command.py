@@ -46,8 +46,8 @@ def ready(
     from analysis.readiness import as_dicts, by_hand, check_readings  # noqa: PLC0415  not for --help
     from analysis.typed import read_option  # noqa: PLC0415
     from logger import units  # noqa: PLC0415
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     settings = load_settings(settings_file)
     hold_s = read_option("--hold", hold, units.DURATION, 30.0, 3600.0)

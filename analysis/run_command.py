@@ -46,7 +46,7 @@ def run(
     Example: cornerhold run --settings bay-2.toml
     """
     from analysis.live_command import log_to_stderr  # noqa: PLC0415  what --help does not need
-    from logger.commands import journal_path, read_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path, read_settings  # noqa: PLC0415
 
     settings = read_settings(settings_file, port)
     path = journal or journal_path(settings)

@@ -7,7 +7,6 @@ import json
 import logging
 import signal
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -16,6 +15,7 @@ from logger import options
 
 if TYPE_CHECKING:
     from collections.abc import Coroutine
+    from pathlib import Path
 
     from logger.daemon import Daemon
     from logger.settings import Settings
@@ -45,6 +45,8 @@ def log_rig(
 
     Example: cornerhold logger --settings bay-2.toml --journal bay-2.journal
     """
+    from logger.settings_files import journal_path, read_settings  # noqa: PLC0415  what --help does not need
+
     settings = read_settings(settings_file, port)
     path = journal or journal_path(settings)
     if status:
@@ -56,28 +58,6 @@ def log_rig(
             format="%(asctime)s %(levelname)s %(message)s",
         )
         asyncio.run(_run(settings, path))
-
-
-def read_settings(file: Path | None, port: str | None) -> Settings:
-    """The settings of a file (or the defaults), with the port from the command line put over theirs."""
-    from dataclasses import replace  # noqa: PLC0415  what --help does not need is loaded when it is needed
-
-    from logger.settings import default_settings, load_settings  # noqa: PLC0415
-
-    settings = default_settings() if file is None else load_settings(file)
-    return settings if port is None else replace(settings, rig=replace(settings.rig, port=port))
-
-
-def journal_path(settings: Settings) -> Path:
-    """The journal that goes with settings when none is named."""
-    return settings.journal.path or Path(f"{_file_name(settings.rig.name)}.journal")
-
-
-def _file_name(rig: str) -> str:
-    """A rig's name as a file name."""
-    return (
-        "".join(letter if letter.isalnum() or letter in "-_." else "_" for letter in rig).lstrip(".") or "rig"
-    )
 
 
 async def _run(settings: Settings, path: Path) -> None:
