@@ -7,23 +7,16 @@ import json
 import logging
 import signal
 import sys
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logger import options
 
 if TYPE_CHECKING:
-    from collections.abc import Coroutine
     from pathlib import Path
 
-    from logger.daemon import Daemon
     from logger.settings import Settings
-
-
-log = logging.getLogger(__name__)
-
-MIRROR_AGAIN_s = 60.0
 
 
 def log_rig(
@@ -63,6 +56,7 @@ def log_rig(
 async def _run(settings: Settings, path: Path) -> None:
     from logger.daemon import Daemon  # noqa: PLC0415
     from logger.pulse import beating  # noqa: PLC0415
+    from logger.with_mirrors import log_and_mirror  # noqa: PLC0415
 
     daemon = Daemon(settings, path)
     loop = asyncio.get_running_loop()
@@ -70,31 +64,6 @@ async def _run(settings: Settings, path: Path) -> None:
         loop.add_signal_handler(number, daemon.stop)
     async with beating(daemon.progress(), daemon.status, daemon.begun):
         await log_and_mirror(daemon, settings, path)
-
-
-async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None:
-    """Run the daemon until it is stopped, and beside it the mirrors that the settings name."""
-    from logger.outage import keep_going  # noqa: PLC0415
-
-    mirrors: dict[str, Coroutine[Any, Any, None]] = {}
-    if settings.mqtt is not None:
-        from logger.mqtt import tls_context  # noqa: PLC0415
-        from logger.readings_mirror import ReadingsMirror  # noqa: PLC0415
-
-        tls_context(settings.mqtt)  # a file that can't be used is a mistake to be told at once
-        mirror = ReadingsMirror(settings.mqtt, path, settings.rig.name)
-        mirrors["readings mirror"] = keep_going("readings are not published", mirror.run, MIRROR_AGAIN_s)
-    if settings.influx is not None:
-        from logger.influx import journal_mirror  # noqa: PLC0415
-
-        mirrors["InfluxDB mirror"] = journal_mirror(settings.influx, path, settings.rig.name).keep()
-    tasks = [asyncio.create_task(body, name=name) for name, body in mirrors.items()]
-    try:
-        await daemon.run()
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def _tell_status(path: Path, *, as_json: bool) -> None:
