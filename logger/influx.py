@@ -22,7 +22,6 @@ from logger.outage import Outage, keep_going
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
     from logger.delivery_settings import InfluxSettings
     from logger.mirror_state import MirrorState, StateFile
@@ -199,13 +198,3 @@ async def aside(work: Callable[[], _T]) -> _T:
 
     threading.Thread(target=body, name="InfluxDB", daemon=True).start()
     return await asyncio.wrap_future(done)
-
-
-def journal_mirror(
-    settings: InfluxSettings, journal: Path, rig: str, pace: InfluxPace | None = None
-) -> Mirror:
-    """The mirror of a journal's readings; `rig` is the rig's name in the settings."""
-    from logger.influx_readings import ReadingsSource  # noqa: PLC0415
-    from logger.mirror_state import READINGS, StateFile  # noqa: PLC0415
-
-    return Mirror(settings, ReadingsSource(journal, rig), StateFile(journal, READINGS), pace or InfluxPace())

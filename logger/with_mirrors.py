@@ -28,7 +28,7 @@ async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None
         mirror = ReadingsMirror(settings.mqtt, path, settings.rig.name)
         mirrors["readings mirror"] = keep_going("readings are not published", mirror.run, MIRROR_AGAIN_s)
     if settings.influx is not None:
-        from logger.influx import journal_mirror  # noqa: PLC0415
+        from logger.influx_readings import journal_mirror  # noqa: PLC0415
 
         mirrors["InfluxDB mirror"] = journal_mirror(settings.influx, path, settings.rig.name).keep()
     tasks = [asyncio.create_task(body, name=name) for name, body in mirrors.items()]
