@@ -88,7 +88,8 @@ def last_hour(path: Path, settings: Settings) -> tuple[Seen | None, float | None
     from analysis.readiness import Seen  # noqa: PLC0415
     from logger.channels import Quality  # noqa: PLC0415
     from logger.conversions import open_conversions  # noqa: PLC0415
-    from logger.journal_reader import JournalReader, sample_blocks  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+    from logger.samples import sample_blocks  # noqa: PLC0415
 
     with JournalReader(path) as reader:
         newest = reader.newest("D")
