@@ -40,8 +40,8 @@ def alarms(
     Example: cornerhold alarms --settings bay-2.toml --acknowledge all --by Mara
     """
     from analysis.alarm_store import read_alarms  # noqa: PLC0415  what --help does not need is loaded when needed
-    from logger.commands import journal_path, read_settings  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
+    from logger.settings_files import journal_path, read_settings  # noqa: PLC0415
 
     path = journal or journal_path(read_settings(settings_file, None))
     require_journal(path)

@@ -58,9 +58,9 @@ def measure(
     from analysis.register import Register, label_text  # noqa: PLC0415
     from analysis.typed import read_option  # noqa: PLC0415
     from logger import units  # noqa: PLC0415
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     settings = load_settings(settings_file)
     hold_s = read_option("--hold", hold, units.DURATION, 120.0, 3600.0)

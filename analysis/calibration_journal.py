@@ -23,7 +23,8 @@ from analysis.export import label_offset_us
 from analysis.quantities import shown
 from logger.channels import Conversion, Quality
 from logger.clock import us_from_utc
-from logger.journal_reader import JournalReader, reaches_us, sample_blocks
+from logger.journal_reader import JournalReader, reaches_us
+from logger.samples import sample_blocks
 from logger.settings import NO_CALIBRATION
 from logger.units import ZERO_CELSIUS_K
 

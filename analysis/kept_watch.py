@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analysis.several import LOOK_s, WORTH_A_LETTER_s, send_letter
 from logger.errors import cause_words
-from logger.link_state import duration_text
+from logger.notice import duration_text
 from logger.outage import raise_if_cancelled
 
 if TYPE_CHECKING:

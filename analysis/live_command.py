@@ -72,8 +72,8 @@ def follow(
     Example: cornerhold analysis --settings bay-2.toml --journal bay-2.journal --findings bay-2.json
     """
     from analysis.rig_files import RigFiles, rig_files  # noqa: PLC0415  what --help does not need is loaded when needed
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.settings import default_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     log_to_stderr()
     rigs = rig_files(settings_files or [], journals or [])
@@ -220,7 +220,7 @@ class _Picture:
 
 
 def _silence_words(seconds: float) -> str:
-    from logger.link_state import duration_text  # noqa: PLC0415
+    from logger.notice import duration_text  # noqa: PLC0415
 
     return f"NO READINGS for {duration_text(seconds)}: are logger and rig running?"
 

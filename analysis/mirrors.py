@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logger.cursor_file import CursorFile
-from logger.link_state import duration_text
 from logger.mirror_state import READINGS, BEHIND_s, mirror_words, read_mirrors
+from logger.notice import duration_text
 
 if TYPE_CHECKING:
     from logger.journal_reader import JournalReader

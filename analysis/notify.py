@@ -18,7 +18,7 @@ from logger.clock import host_now, utc_from_us
 from logger.delivery_settings import URLS_VARIABLE
 from logger.errors import PlainError
 from logger.foreign_json import foreign_object
-from logger.link_state import duration_text
+from logger.notice import duration_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

@@ -46,8 +46,8 @@ def ready(
     from analysis.readiness import as_dicts, by_hand, check_readings  # noqa: PLC0415  not for --help
     from analysis.typed import read_option  # noqa: PLC0415
     from logger import units  # noqa: PLC0415
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     settings = load_settings(settings_file)
     hold_s = read_option("--hold", hold, units.DURATION, 30.0, 3600.0)
@@ -88,7 +88,8 @@ def last_hour(path: Path, settings: Settings) -> tuple[Seen | None, float | None
     from analysis.readiness import Seen  # noqa: PLC0415
     from logger.channels import Quality  # noqa: PLC0415
     from logger.conversions import open_conversions  # noqa: PLC0415
-    from logger.journal_reader import JournalReader, sample_blocks  # noqa: PLC0415
+    from logger.journal_reader import JournalReader  # noqa: PLC0415
+    from logger.samples import sample_blocks  # noqa: PLC0415
 
     with JournalReader(path) as reader:
         newest = reader.newest("D")

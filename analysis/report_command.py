@@ -72,9 +72,9 @@ def _gather(
     from analysis.recording import read_recording  # noqa: PLC0415
     from analysis.report_data import of_journal, of_readings  # noqa: PLC0415
     from analysis.tape_file import read_tape  # noqa: PLC0415
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
     from logger.settings import default_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     file = None if what is None or journal is not None else Path(what)
     if file is not None and file.is_file() and not is_journal(file):

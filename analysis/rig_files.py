@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logger.commands import journal_path
 from logger.errors import PlainError
 from logger.settings import load_settings
+from logger.settings_files import journal_path
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

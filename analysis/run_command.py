@@ -46,7 +46,7 @@ def run(
     Example: cornerhold run --settings bay-2.toml
     """
     from analysis.live_command import log_to_stderr  # noqa: PLC0415  what --help does not need
-    from logger.commands import journal_path, read_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path, read_settings  # noqa: PLC0415
 
     settings = read_settings(settings_file, port)
     path = journal or journal_path(settings)
@@ -124,9 +124,9 @@ async def run_all(
     """Run logger, analysis and page until `stop`; return the last findings; raise the error of the first that ended."""
     from analysis.kept_watch import keep_watching  # noqa: PLC0415
     from analysis.service import Service  # noqa: PLC0415
-    from logger.commands import log_and_mirror  # noqa: PLC0415
     from logger.daemon import Daemon  # noqa: PLC0415
     from logger.pulse import Progress, beating  # noqa: PLC0415
+    from logger.with_mirrors import log_and_mirror  # noqa: PLC0415
 
     daemon = Daemon(settings, path)
     service = Service(

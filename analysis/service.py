@@ -141,7 +141,7 @@ class Service:
 
     async def run(self, stop: asyncio.Event) -> dict[str, Any] | None:
         """Follow until `stop` is set, or for `until_idle` without a sample; return the last findings."""
-        from analysis.register import RegisterReader  # noqa: PLC0415  numpy comes with the journal's reader
+        from analysis.register import RegisterReader  # noqa: PLC0415  numpy comes with both
         from analysis.watcher import Watcher  # noqa: PLC0415
 
         reader = await self._open(stop)

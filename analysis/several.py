@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 from analysis.service import RIG, Service
 from logger.errors import PlainError
 from logger.files import real_path
-from logger.link_state import duration_text
+from logger.notice import duration_text
 from logger.pulse import Progress
 
 if TYPE_CHECKING:

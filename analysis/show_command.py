@@ -31,9 +31,9 @@ def show(
     Example: cornerhold show --settings bay-2.toml
     """
     from analysis.state import Look  # noqa: PLC0415  what --help does not need is loaded when needed
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)
     path = journal or journal_path(settings or default_settings())

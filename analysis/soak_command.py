@@ -196,8 +196,8 @@ def _without_height(path: Path, heights: Sequence[Height] = ()) -> str:
 
 def where(settings_file: Path | None, journal: Path | None) -> tuple[Settings | None, Path]:
     """Return the settings that were given, and the journal that is meant."""
-    from logger.commands import journal_path  # noqa: PLC0415
     from logger.settings import default_settings, load_settings  # noqa: PLC0415
+    from logger.settings_files import journal_path  # noqa: PLC0415
 
     settings = None if settings_file is None else load_settings(settings_file)
     return settings, journal or journal_path(settings or default_settings())

@@ -23,7 +23,7 @@ from logger.channel_settings import NTC_10K, default_channel
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from logger.journal_reader import SampleBlock
+    from logger.samples import SampleBlock
     from logger.settings import Calibration, ChannelSettings, Settings
 
     Floats = NDArray[np.float64]

@@ -7,23 +7,16 @@ import json
 import logging
 import signal
 import sys
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logger import options
 
 if TYPE_CHECKING:
-    from collections.abc import Coroutine
+    from pathlib import Path
 
-    from logger.daemon import Daemon
     from logger.settings import Settings
-
-
-log = logging.getLogger(__name__)
-
-MIRROR_AGAIN_s = 60.0
 
 
 def log_rig(
@@ -45,6 +38,8 @@ def log_rig(
 
     Example: cornerhold logger --settings bay-2.toml --journal bay-2.journal
     """
+    from logger.settings_files import journal_path, read_settings  # noqa: PLC0415  what --help does not need
+
     settings = read_settings(settings_file, port)
     path = journal or journal_path(settings)
     if status:
@@ -58,31 +53,10 @@ def log_rig(
         asyncio.run(_run(settings, path))
 
 
-def read_settings(file: Path | None, port: str | None) -> Settings:
-    """The settings of a file (or the defaults), with the port from the command line put over theirs."""
-    from dataclasses import replace  # noqa: PLC0415  what --help does not need is loaded when it is needed
-
-    from logger.settings import default_settings, load_settings  # noqa: PLC0415
-
-    settings = default_settings() if file is None else load_settings(file)
-    return settings if port is None else replace(settings, rig=replace(settings.rig, port=port))
-
-
-def journal_path(settings: Settings) -> Path:
-    """The journal that goes with settings when none is named."""
-    return settings.journal.path or Path(f"{_file_name(settings.rig.name)}.journal")
-
-
-def _file_name(rig: str) -> str:
-    """A rig's name as a file name."""
-    return (
-        "".join(letter if letter.isalnum() or letter in "-_." else "_" for letter in rig).lstrip(".") or "rig"
-    )
-
-
 async def _run(settings: Settings, path: Path) -> None:
     from logger.daemon import Daemon  # noqa: PLC0415
     from logger.pulse import beating  # noqa: PLC0415
+    from logger.with_mirrors import log_and_mirror  # noqa: PLC0415
 
     daemon = Daemon(settings, path)
     loop = asyncio.get_running_loop()
@@ -90,31 +64,6 @@ async def _run(settings: Settings, path: Path) -> None:
         loop.add_signal_handler(number, daemon.stop)
     async with beating(daemon.progress(), daemon.status, daemon.begun):
         await log_and_mirror(daemon, settings, path)
-
-
-async def log_and_mirror(daemon: Daemon, settings: Settings, path: Path) -> None:
-    """Run the daemon until it is stopped, and beside it the mirrors that the settings name."""
-    from logger.outage import keep_going  # noqa: PLC0415
-
-    mirrors: dict[str, Coroutine[Any, Any, None]] = {}
-    if settings.mqtt is not None:
-        from logger.mqtt import tls_context  # noqa: PLC0415
-        from logger.readings_mirror import ReadingsMirror  # noqa: PLC0415
-
-        tls_context(settings.mqtt)  # a file that can't be used is a mistake to be told at once
-        mirror = ReadingsMirror(settings.mqtt, path, settings.rig.name)
-        mirrors["readings mirror"] = keep_going("readings are not published", mirror.run, MIRROR_AGAIN_s)
-    if settings.influx is not None:
-        from logger.influx import journal_mirror  # noqa: PLC0415
-
-        mirrors["InfluxDB mirror"] = journal_mirror(settings.influx, path, settings.rig.name).keep()
-    tasks = [asyncio.create_task(body, name=name) for name, body in mirrors.items()]
-    try:
-        await daemon.run()
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def _tell_status(path: Path, *, as_json: bool) -> None:

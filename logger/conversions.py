@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger.channels import Conversion
-from logger.journal_reader import sample_blocks
+from logger.samples import sample_blocks
 from logger.settings import settings_from_text
 
 if TYPE_CHECKING:

@@ -22,7 +22,8 @@ from logger.errors import PlainError
 from logger.framing import LineSplitter
 from logger.journal import Journal, JournalBlockedError
 from logger.keeper import Keeper
-from logger.link_state import Link, Notice, Tone, duration_text
+from logger.link_state import Link
+from logger.notice import LEVELS, duration_text
 from logger.port import Port, PortBusyError, PortError, PortReader
 from logger.protocol import MAX_LINE, Identity, LineFault, Reason, decode_rig, encode
 from logger.pulse import Progress
@@ -33,10 +34,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from logger.conversation import Item
+    from logger.notice import Notice
     from logger.settings import Settings
 
 _log = logging.getLogger(__name__)
-_LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
 
 _MANY_ITEMS: Final = 50_000
 """With so many items waiting for the disk no more bytes are read: the rig's buffer is the better place."""
@@ -429,4 +430,4 @@ class Daemon:
 
     def _tell(self, notice: Notice) -> None:
         self._said = notice.text
-        _log.log(_LEVELS[notice.tone], "%s", notice.text)
+        _log.log(LEVELS[notice.tone], "%s", notice.text)

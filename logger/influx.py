@@ -17,18 +17,16 @@ from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 from logger.cursor_file import Saving
 from logger.influx_server import AwayError, InfluxServer, deliver
-from logger.link_state import Notice, Tone
+from logger.notice import LEVELS, Notice
 from logger.outage import Outage, keep_going
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
     from logger.delivery_settings import InfluxSettings
     from logger.mirror_state import MirrorState, StateFile
 
 _log = logging.getLogger(__name__)
-_LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
 _T = TypeVar("_T")
 
 AGAIN_s: Final = 60.0
@@ -180,7 +178,7 @@ class _Carrier:
         await asyncio.sleep(max(wait_s, error.wait_s))
 
     def _tell(self, notice: Notice) -> None:
-        _log.log(logging.DEBUG if self._mirror.quiet else _LEVELS[notice.tone], "%s", notice.text)
+        _log.log(logging.DEBUG if self._mirror.quiet else LEVELS[notice.tone], "%s", notice.text)
 
 
 async def aside(work: Callable[[], _T]) -> _T:
@@ -200,13 +198,3 @@ async def aside(work: Callable[[], _T]) -> _T:
 
     threading.Thread(target=body, name="InfluxDB", daemon=True).start()
     return await asyncio.wrap_future(done)
-
-
-def journal_mirror(
-    settings: InfluxSettings, journal: Path, rig: str, pace: InfluxPace | None = None
-) -> Mirror:
-    """The mirror of a journal's readings; `rig` is the rig's name in the settings."""
-    from logger.influx_readings import ReadingsSource  # noqa: PLC0415
-    from logger.mirror_state import READINGS, StateFile  # noqa: PLC0415
-
-    return Mirror(settings, ReadingsSource(journal, rig), StateFile(journal, READINGS), pace or InfluxPace())

@@ -14,15 +14,16 @@ from typing import TYPE_CHECKING, Final
 from logger.clock import now_us
 from logger.conversions import Conversions, stored_settings
 from logger.cursor_file import journal_reader
-from logger.influx import Portion
+from logger.influx import InfluxPace, Mirror, Portion
 from logger.influx_lines import Labels, check_line, reading_lines
-from logger.mirror_state import MirrorState
+from logger.mirror_state import READINGS, MirrorState, StateFile
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
     from typing import TypeVar
 
+    from logger.delivery_settings import InfluxSettings
     from logger.journal_reader import JournalReader
     from logger.journal_schema import Entry
 
@@ -151,3 +152,10 @@ def _fits(reader: JournalReader, state: MirrorState) -> bool:
     reader.cursor = state.entry - 1
     found = reader.read(1)
     return not found or found[0].id != state.entry or found[0].utc_us == state.entry_utc_us
+
+
+def journal_mirror(
+    settings: InfluxSettings, journal: Path, rig: str, pace: InfluxPace | None = None
+) -> Mirror:
+    """The mirror of a journal's readings; `rig` is the rig's name in the settings."""
+    return Mirror(settings, ReadingsSource(journal, rig), StateFile(journal, READINGS), pace or InfluxPace())

@@ -17,10 +17,11 @@ from collections import deque
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from logger.clock import RIG_NOTES, ClockNote, HostTime, RigClock
+from logger.clock import RIG_NOTES, HostTime
 from logger.conversation import BootKey, Gap, Heard, Item, StoredBoot
 from logger.journal import BootRecord, Entry, Journal, JournalBlockedError
 from logger.protocol import Identity, RigEvent, Sample
+from logger.rig_clock import ClockNote, RigClock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

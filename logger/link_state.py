@@ -6,9 +6,10 @@ session in which the rig really talked for a while: a port that opens and dies a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
+
+from logger.notice import Notice, Tone, duration_text
 
 
 class LinkState(StrEnum):
@@ -19,22 +20,6 @@ class LinkState(StrEnum):
     OPEN = "open"  # the port is open, the rig hasn't said anything yet
     TALKING = "talking"  # a valid line has been heard
     STOPPED = "stopped"
-
-
-class Tone(StrEnum):
-    """How loudly a change is to be told."""
-
-    WARNING = "warning"  # first failure of an outage
-    INFO = "info"
-    DEBUG = "debug"  # a repeat of what was told already
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """A sentence for the log."""
-
-    tone: Tone
-    text: str
 
 
 class LinkError(RuntimeError):
@@ -126,13 +111,3 @@ class Link:
     def _must_be(self, state: LinkState) -> None:
         if self.state is not state:
             raise LinkError(f"in state {self.state}, not {state}")
-
-
-def duration_text(seconds: float) -> str:
-    """A duration as a person says it: ``0.4 s``, ``35 s``, ``12 min``, ``3 h 05 min``."""
-    if seconds < 9.95:
-        return f"{seconds:.1f} s"
-    if seconds < 119.5:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h {minutes % 60:02d} min"

@@ -18,7 +18,7 @@ from logger.errors import naming
 from logger.files import replace_file
 from logger.foreign_json import foreign_object
 from logger.journal_files import beside
-from logger.link_state import duration_text
+from logger.notice import duration_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

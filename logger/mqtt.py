@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 import aiomqtt
 
 from logger.errors import PlainError, cause_words
-from logger.link_state import Notice, Tone
+from logger.notice import LEVELS, Notice
 from logger.outage import Outage, raise_if_cancelled
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 _log = logging.getLogger(__name__)
 _client_log = logging.getLogger(f"{__name__}.client")
 _client_log.setLevel(logging.CRITICAL)  # what the library has to say, we say in our own words, once
-_LEVELS: Final = {Tone.WARNING: logging.WARNING, Tone.INFO: logging.INFO, Tone.DEBUG: logging.DEBUG}
 _ANSWER_s: Final = 2.0
 _MOST_TOLD: Final = 20
 _CALL_AGAIN_s: Final = 0.2
@@ -337,4 +336,4 @@ class _Presence:
 
 
 def _tell(notice: Notice, *, quiet: bool) -> None:
-    _log.log(logging.DEBUG if quiet else _LEVELS[notice.tone], "%s", notice.text)
+    _log.log(logging.DEBUG if quiet else LEVELS[notice.tone], "%s", notice.text)

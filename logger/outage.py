@@ -7,7 +7,7 @@ import logging
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from logger.errors import cause_words
-from logger.link_state import Notice, Tone, duration_text
+from logger.notice import Notice, Tone, duration_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Final
 
 from logger.errors import PlainError
 from logger.files import replace_file
-from logger.link_state import duration_text
+from logger.notice import duration_text
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping

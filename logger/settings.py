@@ -1,20 +1,16 @@
 """The settings: what a TOML file may say, as frozen dataclasses in SI.
 
-`load_settings` reads a file and refuses, in one line with file, key and reason, whatever it does not
-understand: unknown keys, wrong units, impossible values. `default_settings` is what holds without a file.
-The reading itself is in `settings_schema.py`.
+`settings_schema.py` reads such a file and refuses, in one line with file, key and reason, whatever it does not
+understand: unknown keys, wrong units, impossible values.
 """
 
 from __future__ import annotations
 
-import hashlib
 import re
 from dataclasses import dataclass, field
-from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
-from logger.bounded import file_bytes
 from logger.delivery_settings import (  # noqa: TC001  fields of a dataclass
     InfluxSettings,
     MqttSettings,
@@ -27,6 +23,7 @@ from logger.units import SECONDS_PER_DAY, STANDARD_ATMOSPHERE_Pa
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date, datetime
+    from pathlib import Path
 
 Support = Literal["blocked", "standing"]
 Gas = Literal["nitrogen", "dry air", "shop air"]
@@ -243,33 +240,32 @@ class Settings:
 _DEFAULT_SECTION = SectionSettings()
 
 
+# Everybody asks this module for the readers too. They stand above it, so they are fetched when they are called.
+
+
 def settings_fingerprint(text: str) -> str:
-    """The sha256 of the canonical text: line ends and trailing blanks don't count, everything else does."""
-    lines = [line.rstrip() for line in text.lstrip("\ufeff").splitlines()]
-    return hashlib.sha256(("\n".join(lines).strip("\n") + "\n").encode()).hexdigest()
+    """See `settings_schema.py`."""
+    from logger import settings_schema  # noqa: PLC0415
+
+    return settings_schema.settings_fingerprint(text)
 
 
 def default_settings() -> Settings:
-    """What holds without a settings file."""
-    return Settings(fingerprint=settings_fingerprint(""))
+    """See `settings_schema.py`."""
+    from logger import settings_schema  # noqa: PLC0415
+
+    return settings_schema.default_settings()
 
 
 def load_settings(path: Path | str) -> Settings:
-    """Read a settings file; raises SettingsError with file, key and reason."""
-    path = Path(path)
-    try:
-        raw = file_bytes(path)
-    except OSError as error:
-        raise SettingsError(str(path), "", f"can't be read: {error.strerror or error}") from None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise SettingsError(str(path), "", f"is not UTF-8 text (byte {error.start})") from None
-    return settings_from_text(text, path)
+    """See `settings_schema.py`."""
+    from logger import settings_schema  # noqa: PLC0415
+
+    return settings_schema.load_settings(path)
 
 
 def settings_from_text(text: str, path: Path | None = None) -> Settings:
-    """Read settings from their text (as stored in a journal); `path` names the file in error messages."""
-    from logger.settings_schema import read_settings  # noqa: PLC0415  it imports the dataclasses from here
+    """See `settings_schema.py`."""
+    from logger import settings_schema  # noqa: PLC0415
 
-    return read_settings(text, path)
+    return settings_schema.settings_from_text(text, path)

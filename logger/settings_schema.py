@@ -1,5 +1,7 @@
 """Strict reading of a settings file: every key known, every value possible, or one clear line.
 
+`load_settings` reads a file, `default_settings` is what holds without one.
+
 Tables and keys, all optional (the defaults are those of the dataclasses in `settings.py`):
 
     [rig]               name, port, baud, period ("1 s"), clock ("host" or "rig"), begin (with clock = "rig"), longitude
@@ -8,7 +10,7 @@ Tables and keys, all optional (the defaults are those of the dataclasses in `set
     [sections.<name>]   gas_column, gas_column_uncertainty, reference_height, volume, rig_volume, encloses,
                         threshold, floor, limit (gauge pressures), and a table pressure_sensor of its own
     [channels."<name>"] see `channel_settings.py`
-    [mqtt], [influx], [notify], [page]    see `delivery_settings.py`
+    [mqtt], [influx], [notify], [page]    see `read_delivery.py`
     [journal]           path (relative to the settings file), keep ("400 day")
 
 The typed reading of single values is in `settings_table.py`.
@@ -16,15 +18,16 @@ The typed reading of single values is in `settings_table.py`.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
 from logger import units
-from logger.bounded import toml_of
+from logger.bounded import file_bytes, toml_of
 from logger.channel_settings import read_channels
-from logger.delivery_settings import (
+from logger.read_delivery import (
     SECRET_TABLES,
     read_influx,
     read_mqtt,
@@ -45,7 +48,6 @@ from logger.settings import (
     SettingsError,
     SoakSettings,
     Support,
-    settings_fingerprint,
 )
 from logger.settings_table import Table
 
@@ -142,8 +144,33 @@ def _journal(table: Table, settings_path: Path | None) -> JournalSettings:
     return JournalSettings(path, None if keep_s is None else keep_s / 86400.0)
 
 
-def read_settings(text: str, path: Path | None) -> Settings:
-    """Settings from a TOML text."""
+def settings_fingerprint(text: str) -> str:
+    """The sha256 of the canonical text: line ends and trailing blanks don't count, everything else does."""
+    lines = [line.rstrip() for line in text.lstrip("\ufeff").splitlines()]
+    return hashlib.sha256(("\n".join(lines).strip("\n") + "\n").encode()).hexdigest()
+
+
+def default_settings() -> Settings:
+    """What holds without a settings file."""
+    return Settings(fingerprint=settings_fingerprint(""))
+
+
+def load_settings(path: Path | str) -> Settings:
+    """Read a settings file; raises SettingsError with file, key and reason."""
+    path = Path(path)
+    try:
+        raw = file_bytes(path)
+    except OSError as error:
+        raise SettingsError(str(path), "", f"can't be read: {error.strerror or error}") from None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SettingsError(str(path), "", f"is not UTF-8 text (byte {error.start})") from None
+    return settings_from_text(text, path)
+
+
+def settings_from_text(text: str, path: Path | None = None) -> Settings:
+    """Read settings from their text (as stored in a journal); `path` names the file in error messages."""
     file = str(path) if path is not None else "settings"
     text = text.removeprefix("\ufeff")
     try:

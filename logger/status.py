@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from logger.clock import utc_from_us, utc_now
 from logger.journal_reader import JournalReader
-from logger.link_state import duration_text
+from logger.notice import duration_text
 
 if TYPE_CHECKING:
     from pathlib import Path

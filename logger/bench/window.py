@@ -14,8 +14,8 @@ import numpy as np
 
 from logger.channel_settings import quantity_of
 from logger.channels import Conversion, Quality
-from logger.journal_reader import SampleBlock
 from logger.protocol import OVER, UNDER
+from logger.samples import SampleBlock
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

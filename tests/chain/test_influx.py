@@ -29,7 +29,8 @@ from analysis.alarm_store import AlarmStore, Seen
 from analysis.influx_findings import FindingsSource, alarm_line, findings_mirror
 from analysis.state import Look
 from logger.clock import Stamp
-from logger.influx import InfluxPace, Mirror, Portion, journal_mirror
+from logger.influx import InfluxPace, Mirror, Portion
+from logger.influx_readings import journal_mirror
 from logger.journal import Entry, Journal
 from logger.mirror_state import FINDINGS, READINGS, MirrorState, StateFile, read_mirrors, read_refused
 from logger.settings import settings_from_text
@@ -166,7 +167,8 @@ async def test_a_server_that_was_away_for_an_hour_gets_all_of_it_once(
 MIRROR = """
 import asyncio, sys
 from pathlib import Path
-from logger.influx import InfluxPace, journal_mirror
+from logger.influx import InfluxPace
+from logger.influx_readings import journal_mirror
 from logger.settings import load_settings
 pace = InfluxPace(poll_s=0.02, save_s=0.0)
 asyncio.run(journal_mirror(load_settings(sys.argv[1]).influx, Path(sys.argv[2]), "bay 2", pace).run())

@@ -9,7 +9,7 @@ import pytest
 
 from logger import channel_settings, convert
 from logger.channels import Quality, convert_block
-from logger.journal_reader import SampleBlock
+from logger.samples import SampleBlock
 from logger.settings import Settings, settings_from_text
 
 DATA = Path(__file__).parent / "data"

@@ -20,9 +20,10 @@ from logger.clock import host_now
 from logger.conversation import Conversation
 from logger.framing import LineSplitter
 from logger.journal import Journal
-from logger.journal_reader import JournalReader, sample_blocks
+from logger.journal_reader import JournalReader
 from logger.keeper import Keeper
 from logger.protocol import Identity, Sample, decode_rig, encode
+from logger.samples import sample_blocks
 from logger.settings import default_settings
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from analysis.commands import main
 from logger.channels import convert_block
 from logger.clock import us_from_utc
 from logger.journal import Entry, Journal, sample_body
-from logger.journal_reader import SampleBlock
+from logger.samples import SampleBlock
 from logger.settings import load_settings
 
 NAME = "front_left.pressure"

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.channels import STUCK_SAMPLES, Conversion, Quality, convert_block, flag_stuck
-from logger.journal_reader import SampleBlock
+from logger.samples import SampleBlock
 from logger.settings import Settings, settings_from_text
 
 STEP_V = 187.5e-6

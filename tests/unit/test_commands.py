@@ -98,7 +98,7 @@ def test_wrong_usage_is_exit_2(capsys: pytest.CaptureFixture[str]) -> None:
 def test_the_logger_loads_no_numpy() -> None:
     code = (
         "import sys; from analysis.commands import build_app; build_app(['logger']);"
-        "import logger.daemon; print('numpy' in sys.modules, 'pint' in sys.modules)"
+        "import logger.daemon, logger.journal_reader; print('numpy' in sys.modules, 'pint' in sys.modules)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=120

@@ -13,12 +13,13 @@ import pytest
 from analysis.alarm_store import AlarmStore, Seen
 from analysis.notify import MOST_REPEATS, Addresses, Desk, Postman
 from logger.clock import HostTime, us_from_utc, utc_now
-from logger.delivery_settings import NotifySettings, without_secrets
+from logger.delivery_settings import NotifySettings
 from logger.errors import PlainError
 from logger.influx import InfluxPace
-from logger.link_state import Tone
 from logger.mqtt import MqttPace, failure_words
+from logger.notice import Tone
 from logger.outage import Outage, Waits
+from logger.read_delivery import without_secrets
 from logger.settings import SettingsError, settings_from_text
 
 if TYPE_CHECKING:

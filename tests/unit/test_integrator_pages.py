@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from logger.channels import Quality, convert_block
-from logger.journal_reader import SampleBlock
+from logger.samples import SampleBlock
 from logger.settings import default_settings
 
 NOTES = Path(__file__).parents[2] / "firmware_notes"

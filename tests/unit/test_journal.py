@@ -8,8 +8,9 @@ import pytest
 
 from logger.clock import Stamp
 from logger.journal import BootRecord, Entry, Journal, JournalError, sample_body
-from logger.journal_reader import JournalReader, sample_blocks, samples
+from logger.journal_reader import JournalReader
 from logger.journal_schema import APPLICATION_ID, SCHEMA_VERSION
+from logger.samples import sample_blocks, samples
 
 CHANNELS = ("front_left.pressure", "ambient.temperature", "ambient.pressure")
 

@@ -13,10 +13,8 @@ from logger.link_state import (
     Link,
     LinkError,
     LinkState,
-    Notice,
-    Tone,
-    duration_text,
 )
+from logger.notice import Notice, Tone, duration_text
 
 
 def fail_to_open(link: Link, now_s: float) -> Notice:

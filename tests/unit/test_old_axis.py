@@ -14,10 +14,11 @@ import logger.keeper
 from analysis.commands import main
 from analysis.export import export_recording
 from analysis.recording import read_recording
-from logger.clock import HostTime, RigClock, Stamp, unwrap_ms
+from logger.clock import HostTime, Stamp
 from logger.journal import Entry, Journal, JournalError
 from logger.journal_reader import JournalReader
 from logger.keeper import Keeper
+from logger.rig_clock import RigClock, unwrap_ms
 from logger.settings import RigSettings
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.plausible import Plausibility
 from analysis.reasons import Reason
 from logger.channels import Conversion
-from logger.journal_reader import SampleBlock
+from logger.samples import SampleBlock
 from logger.settings import Settings, settings_from_text
 from logger.virtual.disturbances import Disturbance
 from logger.virtual.draws import Fixed

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from logger.channels import Quality, convert_block
-from logger.journal_reader import SampleBlock
+from logger.samples import SampleBlock
 from logger.settings import PressureSensorSettings, SettingsError, default_settings
 from logger.virtual.commands import truth_of
 from logger.virtual.counts import to_counts, values_of
