@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
     from logger.journal_reader import JournalReader
 
 _NONE = "none"

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.note_register import Noted
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
 
 _JsonOption = Annotated[bool, typer.Option("--json", help="As JSON, one object a line.")]
 _KINDS_HELP = "; ".join(f"{kind}: {MEANINGS[kind]}" for kind in KINDS)

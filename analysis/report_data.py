@@ -14,8 +14,9 @@ from analysis.gas_left import GasLeft, gas_left
 from analysis.hole import hole_of
 from analysis.inputs import reference_Pa
 from analysis.live import JournalFollower, chosen
-from analysis.register import WHOLE_JOURNAL, read_soaks
+from analysis.register import read_soaks
 from analysis.soak import SoakAnalysis
+from analysis.soak_model import WHOLE_JOURNAL
 from analysis.words import full_time
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
 
     from analysis.notes import Note
     from analysis.recording import Readings
-    from analysis.register import Beside, Soak
+    from analysis.register import Beside
+    from analysis.soak_model import Soak
     from analysis.tape import TapeReading
     from logger.settings import Settings
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
     from analysis.tape_register import Height
     from logger.journal_reader import JournalReader
     from logger.settings import Settings
@@ -74,7 +74,8 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
     Example: cornerhold soak begin job-1042 --settings bay-2.toml --planned-length "14 h" --planned-cold "-8 degC"
     """
     from analysis.outside import seen_outside  # noqa: PLC0415  what --help does not need is loaded when needed
-    from analysis.register import Register, Soak  # noqa: PLC0415
+    from analysis.register import Register  # noqa: PLC0415
+    from analysis.soak_model import Soak  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     given, path = where(settings_file, journal)
@@ -217,7 +218,7 @@ def plan_from(
     settings: Settings, changes: dict[str, str | None], thresholds: list[str], encloses: list[str]
 ) -> str:
     """Return the plan as TOML: the settings', with what was given on the command line put over it."""
-    from analysis.register import plan_text  # noqa: PLC0415
+    from analysis.soak_model import plan_text  # noqa: PLC0415
     from logger.settings import SettingsError, settings_from_text  # noqa: PLC0415
 
     soak = settings.soak

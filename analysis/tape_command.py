@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.moments import Placed
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
     from analysis.tape_check import Checker
     from analysis.tape_register import Height
     from logger.journal_reader import JournalReader

@@ -13,14 +13,16 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.alarm_store import Changes, Seen
 from analysis.alarm_words import evidence_of, sentence_of
 from analysis.live import PORTION, JournalFollower
-from analysis.register import WHOLE_JOURNAL, label_text
+from analysis.register import label_text
+from analysis.soak_model import WHOLE_JOURNAL
 from logger.clock import us_from_utc, utc_now
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from analysis.alarm_store import AlarmStore
-    from analysis.register import RegisterReader, Soak
+    from analysis.register import RegisterReader
+    from analysis.soak_model import Soak
     from logger.journal_reader import JournalReader
     from logger.settings import Settings
 
