@@ -65,7 +65,7 @@ def agreement(
     """Return what the sections that are `usable` (S,) say together of their common temperature."""
     by_lag = evidence.by_model(evidence.weight).reshape(len(limit_per_s), estimator.lag_count, -1).sum(axis=2)
     said = hear(estimator, by_lag.argmax(axis=1), usable)
-    stepped = [bool(estimator.own_steps(i)) for i in range(len(usable))]
+    stepped = [bool(estimator.guard.own(i)) for i in range(len(usable))]
     alike = _alike(evidence, limit_per_s, usable, ~np.array(stepped), elapsed_s)
     more, deviation = _more_than_neighbours(said, usable)
     common = (
@@ -73,8 +73,7 @@ def agreement(
     )
     differs = more - DIFFERS * deviation - DIFFERS_SHARE * common > limit_per_s
     doubt = None
-    shared = len(estimator.steps) - sum(len(estimator.own_steps(i)) for i in range(len(usable)))
-    if shared:
+    if estimator.guard.shared():
         doubt = Reason(
             "contradiction",
             "all sections jumped alike at one time: that is no gas of one of them. Was the supply low, a unit changed, "

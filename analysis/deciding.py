@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from analysis.findings import Judged, hours_of, judge, label_of
+from analysis.judging import Judged, hours_of, judge, label_of
 from analysis.settle import moment_at
 from analysis.verdict import SHORTEST_h, doubts
 from analysis.words import short_time

@@ -11,7 +11,6 @@ Everything that is not linear (lag, size of the thermal disturbance, shape of th
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -45,10 +44,12 @@ from analysis.effects import (
 )
 from analysis.evidence import Evidence, mean_states, weigh
 from analysis.gas import GASES, log_density, thermal_sensitivity_per_K
-from analysis.inputs import Bin, SectionSetup, Step, Wild, drift_per_K, reference_Pa
+from analysis.inputs import Bin, SectionSetup, drift_per_K, reference_Pa
 from analysis.lag import lag_step
 from analysis.priors import Priors
 from analysis.shapes import LeakShapes, porous_flow
+from analysis.state_priors import prior_states
+from analysis.steps import StepGuard
 from analysis.trace import Trace, point_of
 from analysis.water import condensable_Pa
 from logger.units import STANDARD_ATMOSPHERE_Pa
@@ -66,26 +67,12 @@ BRIDGE_MOST_s: Final = 12.0 * 3600.0
 RENEW_LOST_s: Final = 3600.0
 # The beginning is known by then, and on a blocked car little hangs on the loss so far.
 SETTLED_s: Final = 12.0 * 3600.0
-# A bin this far from every model, and by this much in ln(amount), is not thermal any more.
-WILD_DEVIATIONS: Final = 7.0
-WILD_SIZE: Final = 0.008
-WILD_BINS: Final = 3
-# After so long without readings of a section less is needed to say that something moved.
-GAP_s: Final = 1200.0
-GAP_DEVIATIONS: Final = 4.0
-GAP_SIZE: Final = 0.005
-SAME_EVENT_s: Final = 1800.0
-# More than this no temperature does: 35 K.
-MOST_THERMAL: Final = 0.13
-SAME_SIZE: Final = 0.35
-# What moves so near to what a person noted is theirs.
-NOTED_s: Final = 900.0
 
 
 class Estimator:
     """Follow all sections of one recording."""
 
-    def __init__(  # noqa: PLR0915  all that it remembers, named once
+    def __init__(
         self,
         sections: tuple[SectionSetup, ...],
         *,
@@ -127,11 +114,7 @@ class Estimator:
         self.first_Pa = np.full(len(sections), np.nan)
         self.reference_height_m = np.full(len(sections), np.nan)
         self.level0 = np.full(len(sections), np.nan)
-        self.waiting: list[list[Wild]] = [[] for _ in sections]
-        self.used_at_s = np.full(len(sections), np.inf)  # of the last bin that was used
-        self.following = np.zeros(len(sections), dtype=np.intp)
-        self.steps: list[Step] = []
-        self.noted: list[tuple[float, str]] = []  # when somebody did something, and to which section
+        self.guard = StepGuard(tuple(section.name for section in sections))
         self.lost_due_s = 3600.0
         self.renewals = 0
         self.barometer_reads_Pa = STANDARD_ATMOSPHERE_Pa  # the last reading
@@ -167,9 +150,12 @@ class Estimator:
         observed, regressor, use = self._observe(reading)
         noise = np.where(use, self.noise_of(reading) + self.housing_variance, 1.0)
         if not reading.by_hand:  # what a person has measured is never held back as wild
-            use = self._guard(observed, regressor, noise, use)
+            innovation, variance = kalman.innovations(self.bank, observed, regressor, noise)
+            use, moved = self.guard.look(self.time_s, observed, innovation, variance, use, self.bank.count)
+            for i, state, size in moved:
+                self.bank.covariance[i, :, state, state] += 4.0 * size**2
         kalman.update(self.bank, observed, regressor, noise, -self.shapes.curve, use)
-        self.used_at_s = np.where(use, self.time_s, self.used_at_s)
+        self.guard.used(use, self.time_s)
         self._remember_coldest(regressor, self.pressed)
         if reading.by_hand:  # it may tell more than all hours before it
             self.lost_due_s = self.time_s
@@ -197,33 +183,10 @@ class Estimator:
         self.loss_now_per_s = np.where(self.likely, now, 0.0)
 
     def _prior(self) -> tuple[Array, Array]:
-        """Return mean (S, M, N) and covariance (S, M, N, N) of the states before any reading."""
-        count, priors = len(self.sections), self.priors
-        mean = np.zeros((count, self.models, STATES))
-        mean[..., OFFSET] = priors.start_offset_mean_K
-        mean[..., [HEAT_FAST, HEAT_SLOW]] = priors.heat_mean_K
-        mean[..., CREEP] = priors.creep_mean_per_decade
-        deviation = np.zeros((count, self.models, STATES))
-        deviation[..., LEVEL] = 0.3
-        deviation[..., OFFSET] = priors.start_offset_K
-        deviation[..., [HEAT_FAST, HEAT_SLOW]] = priors.heat_K
-        deviation[..., AIR_SIDE] = 1.0 / np.sqrt(3.0)  # rectangular within the limit
-        deviation[..., GAS_SIDE] = priors.gas_share / np.sqrt(3.0)
-        deviation[..., CREEP] = priors.creep_per_decade
-        if self.wet:
-            mean[..., WATER], deviation[..., WATER] = priors.water_share
-        deviation[..., LAG] = priors.log_lag_spread
-        deviation[..., AMBIENT] = priors.ambient_error_K
-        if self.standing:
-            limit = np.array([s.gas_column_uncertainty for s in self.sections])
-            deviation[..., COLUMN] = limit[:, None] / np.sqrt(3.0)
-        deviation[..., AIR_LAG] = priors.air_lag_s
-        deviation[..., SUN:] = priors.sun_K if self.day_begins_s is not None else 0.0
-        deviation[..., DISTURBANCE] = self.disturbance_K
-        covariance = np.zeros((count, self.models, STATES, STATES))
-        index = np.arange(STATES)
-        covariance[..., index, index] = deviation**2
-        return mean, covariance
+        sunny = self.day_begins_s is not None
+        return prior_states(
+            self.priors, self.sections, self.disturbance_K, standing=self.standing, sunny=sunny, wet=self.wet
+        )
 
     def _begin(self, reading: Bin) -> None:
         no_barometer = not np.isfinite(reading.ambient_pressure_Pa)
@@ -436,92 +399,6 @@ class Estimator:
         information = self.bank.information[rows, :, self.likely_shape]
         loss = self.bank.projection[rows, :, self.likely_shape] / np.maximum(information, 1e-30)
         return self.bank.mean - np.where(self.likely, 1.0, 0.0)[:, None, None] * loss[..., None] * signature
-
-    def _guard(
-        self, observed: Array, regressor: Array, noise: Array, use: NDArray[np.bool_]
-    ) -> NDArray[np.bool_]:
-        """Keep single wild bins out; what stays away has moved, and is taken into the account of the gas.
-
-        A wild bin waits for the next two. If the three agree the level has moved (a step); if they go on moving, nothing
-        is held back any more (a burst). Either way what went down is gas that is gone, and what went up makes no room
-        for it: down opens the variance of the gas lost, up that of the level.
-        """
-        innovation, variance = kalman.innovations(self.bank, observed, regressor, noise)
-        size = np.abs(innovation)
-        # what happened while nobody looked is no smaller for that
-        gap = self.time_s - self.used_at_s > GAP_s
-        deviations = np.where(gap, GAP_DEVIATIONS, WILD_DEVIATIONS)
-        least = np.where(gap, GAP_SIZE, WILD_SIZE)
-        wild = (
-            use
-            & (size > deviations[:, None] * np.sqrt(variance)).all(axis=1)
-            & (size > least[:, None]).all(axis=1)
-        )
-        use = use.copy()
-        for i in np.flatnonzero(use):
-            waiting = self.waiting[i]
-            if not wild[i]:
-                waiting.clear()
-                self.following[i] = max(self.following[i] - 1, 0)
-                continue
-            middle = float(np.median(innovation[i]))
-            if self.following[i] > 0 or self.bank.count[i] < 3:
-                self.following[i] = 3
-                self._move(int(i), self.time_s, middle)
-                continue
-            waiting.append(Wild(self.time_s, float(np.median(observed[i])), middle))
-            if len(waiting) < WILD_BINS:
-                use[i] = False
-                continue
-            if abs(waiting[-1].observed - waiting[0].observed) >= 0.25 * abs(middle):
-                self.following[i] = 3
-            self._move(int(i), waiting[0].time_s, middle, since_s=float(self.used_at_s[i]))
-            waiting.clear()
-        return use
-
-    def _move(self, i: int, time_s: float, size: float, since_s: float | None = None) -> None:
-        """Let section `i` have moved by `size`; what moves on the same way is the same event."""
-        name = self.sections[i].name
-        theirs = any(n == name and abs(time_s - at_s) <= NOTED_s for at_s, n in self.noted)
-        state = WOBBLE if size < 0.0 and not theirs else LEVEL
-        self.bank.covariance[i, :, state, state] += 4.0 * size**2
-        if theirs:
-            return
-        last = next((n for n in reversed(range(len(self.steps))) if self.steps[n].section == name), None)
-        if last is not None:
-            step = self.steps[last]
-            if time_s - step.until_s <= SAME_EVENT_s and (step.size < 0.0) == (size < 0.0):
-                self.steps[last] = replace(step, until_s=self.time_s, size=step.size + size)
-                return
-        since_s = time_s if since_s is None else since_s
-        gap = time_s - since_s > GAP_s
-        self.steps.append(Step(name, time_s, size, self.time_s, since_s if gap else None))
-
-    def own_steps(self, i: int) -> list[Step]:
-        """Return how section `i` moved by itself; what most sections do at once is the temperature of all."""
-        name = self.sections[i].name
-        others = max(len(self.sections) - 1, 1)
-        out = []
-        for step in self.steps:
-            alike = {
-                s.section: s.size
-                for s in self.steps
-                if s.section != step.section
-                and (s.size < 0.0) == (step.size < 0.0)
-                and s.time_s <= step.until_s + SAME_EVENT_s
-                and s.until_s >= step.time_s - SAME_EVENT_s
-            }
-            # as large a step as no temperature makes is nobody's own either if all make the same one
-            same = [size for size in alike.values() if abs(size / step.size - 1.0) < SAME_SIZE]
-            thermal = abs(step.size) < MOST_THERMAL
-            shared = len(alike if thermal else same) > 0.5 * others
-            if step.section == name and not shared:
-                out.append(step)
-        return out
-
-    def pending(self, i: int) -> Wild | None:
-        """Return what the newest bins say that were too wild to be used and are too few to be believed."""
-        return self.waiting[i][-1] if self.waiting[i] else None
 
     def _remember_coldest(self, regressor: Array, use: NDArray[np.bool_]) -> None:
         thermal = list(THERMAL)

@@ -88,7 +88,7 @@ def _section(soak: SoakAnalysis, evidence: Evidence, states: Array, i: int) -> G
         explained = states[i].copy()
         explained[:, list(_LEFT_IN_THE_DOTS)] = 0.0
         cleared = ((y - np.einsum("tmn,mn->tm", x, explained)) * model).sum(axis=1)
-        for step in estimator.steps:
+        for step in estimator.guard.steps:
             # what rose is no gas of the beginning's; what fell is in the line, as a loss
             if step.section == soak.sections[i] and step.size > 0.0:
                 cleared = cleared + np.where(time_s < step.time_s - 1.0, step.size, 0.0)

@@ -45,26 +45,6 @@ class Bin:
     by_hand: bool = False  # heights that a person has measured, beside the regular bins
 
 
-@dataclass(frozen=True)
-class Step:
-    """A level that moved faster than cooling can: down is gas that is gone, up makes no room for it."""
-
-    section: str
-    time_s: float
-    size: float  # change of ln(amount) as it seemed
-    until_s: float
-    unseen_since_s: float | None = None  # it happened in a gap that began then
-
-
-@dataclass(frozen=True)
-class Wild:
-    """A bin that no model explains and that waits for the next ones."""
-
-    time_s: float
-    observed: float
-    innovation: float
-
-
 def reference_Pa(sections: tuple[SectionSetup, ...], barometer_Pa: float) -> Array:
     """Return what each transducer's reading lacks to the absolute pressure, (S,)."""
     return np.array(

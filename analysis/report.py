@@ -110,7 +110,7 @@ def _quality(material: Material, i: int) -> dict[str, Any]:
         "used": material.findings["sections"][i]["hours_used"],
         "spikes": int(soak.spikes[i]),
         "stuck_min": float(soak.stuck_bins[i] * soak.bins.width_s / 60.0),
-        "steps": sum(step.section == soak.sections[i] for step in soak.estimator.steps),
+        "steps": sum(step.section == soak.sections[i] for step in soak.estimator.guard.steps),
     }
 
 

@@ -11,21 +11,21 @@ from numpy.typing import NDArray
 
 from analysis.agreement import agreement
 from analysis.alarms import AlarmBook
-from analysis.bank import clearest_leak
 from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
 from analysis.doubts import Doubts
 from analysis.earlier import Before, kept_before
-from analysis.estimator import MOST_THERMAL, Estimator
+from analysis.effects import day_begins_s
+from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
 from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
+from analysis.leak_alarm import LeakAlarm
 from analysis.notes import notes_since
 from analysis.pieces import Pieces
 from analysis.plausible_air import is_power_on
 from analysis.pressurised import EMPTY_Pa
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
-from analysis.warp import CORNERS, bears_out, contradicts
 from analysis.watch import Rows, Watch
 from logger.units import STANDARD_ATMOSPHERE_Pa
 
@@ -35,10 +35,10 @@ if TYPE_CHECKING:
     from analysis.agreement import Agreement
     from analysis.blank import Measured, Share
     from analysis.evidence import Evidence
-    from analysis.inputs import Step
     from analysis.notes import Note
     from analysis.priors import Priors
     from analysis.reasons import Reason
+    from analysis.steps import Step
     from analysis.tape import TapeReading
     from logger.settings import Settings
 
@@ -46,29 +46,14 @@ Array = NDArray[np.float64]
 
 BIN_BLOCKED_s: Final = 300.0
 BIN_STANDING_s: Final = 600.0
-# Repeated looking is paid for: the alarm asks more than the verdict does, and twice in a row.
-ALARM_PROBABILITY: Final = 0.998
-ALARM_CLEARED: Final = 0.5
-LEAK_PRIOR: Final = 0.2
-# No shape of leak that is clearer than this, in standard deviations: no alarm can come of it (it takes far more).
-WORTH_WEIGHING: Final = 2.0
-# A quick look is enough at a leak that is less probable than this, and at an alarm that is surer.
-WORTH_A_LOOK: Final = 0.3
-SURE: Final = 0.95
 LEAST_BINS: Final = 6
-ALARM_AFTER_s: Final = 3600.0
 NOISE_FLOOR_Pa: Final = 20.0
 NOISE_FLOOR_m: Final = 3e-5
 NOISE_FLOOR_K: Final = 0.02
-# What stands against a leak is looked at again so often while its alarm stands.
-DOUBT_AGAIN_s: Final = 3600.0
 # A channel that gave no reading for so long at the end is dead (common practice, no source).
 DEAD_s: Final = 1800.0
 DEAD_SHARE: Final = 0.1
-# A slip of one reading is a leak of one corner: two are no proof by themselves (own choice).
-HEIGHTS_FOR_LEAK: Final = 3
 CAME_BACK: Final = 0.5
-TAKEN_BACK: Final = "taken back: the readings contradict one another, so they prove no leak"
 # A height that is not read for so long is taken for the last one.
 HEIGHT_HELD_s: Final = 180.0
 
@@ -120,7 +105,7 @@ class SoakAnalysis:
             setups,
             standing=self.standing,
             gas=settings.soak.gas,
-            day_begins_s=_day_begins_s(begin_utc, settings.rig.longitude_deg),
+            day_begins_s=day_begins_s(begin_utc, settings.rig.longitude_deg),
             priors=priors,
         )
         self.at_last_height: dict[int, Evidence] = {}  # of sections that are judged by hand
@@ -131,7 +116,7 @@ class SoakAnalysis:
         self.notes = notes_since(notes, begin_utc, sections)
         self.before: Before | None = None
         for time_s, named, _ in self.notes:
-            self.estimator.noted.extend((time_s, name) for name in (named or sections))
+            self.estimator.guard.noted.extend((time_s, name) for name in (named or sections))
         self.pieces = Pieces(self, priors)
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
@@ -153,7 +138,6 @@ class SoakAnalysis:
         self.spikes = np.zeros(count, dtype=np.intp)
         self.stuck_bins = np.zeros(count, dtype=np.intp)
         self.pressure_sum = np.zeros(count)
-        self.leak_seen = np.zeros(count, dtype=np.intp)
         self.blanks = dict(blanks)
         self.rig_shares: dict[int, Share] = {}
         self.rig_loss_per_s, self.rig_deviation_per_s = np.zeros(count), np.zeros(count)
@@ -162,8 +146,7 @@ class SoakAnalysis:
         self.evidence_at = -1.0
         self.agreed: Agreement | None = None
         self.agreed_at = -1.0
-        self.doubt_due_s = self.fell_due_s = self.stepped_until_s = -np.inf
-        self.fell = np.zeros(count, dtype=np.bool_)
+        self.leaks = LeakAlarm(count)
         self.doubted = Doubts(
             settings,
             sections,
@@ -347,7 +330,7 @@ class SoakAnalysis:
         self.stuck_bins += raw.stuck[:count]
         # a bin that the estimator could not use is no second look
         if self.estimator.time_s > looked_s:
-            self._watch_leaks(raw.time_s)
+            self.leaks.look(self, raw.time_s)
 
     def _step(self, here: Bin, absolute_Pa: Array) -> NDArray[np.bool_]:
         """Give the estimator a bin; return of which sections it could use it."""
@@ -386,79 +369,13 @@ class SoakAnalysis:
             return self.tape.measures(i)
         return bool(self.estimator.bank.count[i] >= LEAST_BINS)
 
-    def _watch_leaks(self, time_s: float) -> None:
-        if time_s - self.first_s < ALARM_AFTER_s:
-            return
-        limit = np.array(
-            [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
-        )
-        raised = np.array([(name, "leak") in self.book.standing for name in self.sections])
-        worth = np.flatnonzero(raised | (clearest_leak(self.estimator.bank) > WORTH_WEIGHING))
-        probability = np.zeros(len(self.sections))
-        if len(worth) and (glance := self.estimator.glance(worth)) is not None:
-            glance = without_rig(glance, self.rig_loss_per_s[worth], self.rig_deviation_per_s[worth])
-            probability[worth] = glance.probability_leaks_over(limit[worth], LEAK_PRIOR)
-        doubt = np.where(raised, probability < SURE, probability > WORTH_A_LOOK)
-        if doubt.any() and (full := self.known()) is not None:
-            probability = full.probability_leaks_over(limit, LEAK_PRIOR)
-        usable = np.array([self.usable(i) for i in range(len(self.sections))])
-        probability = np.where(usable, probability, 0.0)
-        fell = self._fell(limit, usable)
-        over = (probability > ALARM_PROBABILITY) | fell
-        doubted = self._not_to_be_told(over, raised, time_s)
-        for k in np.flatnonzero(over).tolist():
-            doubted[k] |= bool(self.tape.heights_of(k)) and not self.borne_out(k)
-        held = self.fast.held(time_s) | fell
-        self.leak_seen = np.where(over & ~doubted, self.leak_seen + 1, 0)
-        for i, name in enumerate(self.sections):
-            if self.leak_seen[i] == 2 or (fell[i] and not doubted[i]):
-                self.book.raise_(name, "leak", time_s)
-            elif doubted[i]:
-                self.book.clear(name, "leak", time_s, TAKEN_BACK)
-            elif probability[i] < ALARM_CLEARED and not held[i]:
-                self.book.clear(name, "leak", time_s)
-
-    def _not_to_be_told(
-        self, over: NDArray[np.bool_], raised: NDArray[np.bool_], time_s: float
-    ) -> NDArray[np.bool_]:
-        """Return whose leak must not be told, (S,): before it is told, and hourly as long as it stands."""
-        out = np.zeros(len(self.sections), dtype=np.bool_)
-        fresh = over & ~raised
-        due = raised.any() and time_s >= self.doubt_due_s
-        if not fresh.any() and not due:
-            return out
-        self.doubt_due_s = time_s + DOUBT_AGAIN_s
-        agreed = self.agreement()
-        if agreed is not None:
-            out |= agreed.held & ~agreed.differs & ~self.fell_far()
-        for i in np.flatnonzero(over | raised):
-            out[i] |= bool(self.doubts(int(i)))
-        return out & (fresh | raised)
-
-    def _fell(self, limit_per_s: Array, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Return which sections are over the limit, as good as surely, by what went in steps, (S,)."""
-        steps = self.estimator.steps
-        until_s = max((step.until_s for step in steps), default=-np.inf)
-        if not steps or (until_s == self.stepped_until_s and self.estimator.time_s < self.fell_due_s):
-            return self.fell & usable
-        self.stepped_until_s, self.fell_due_s = until_s, self.estimator.time_s + DOUBT_AGAIN_s
-        stepped = np.array([any(s.size < 0.0 for s in self.steps_of(i)) for i in range(len(self.sections))])
-        stepped &= usable
-        if not stepped.any() or (evidence := self.known()) is None:
-            return self.fell & usable
-        net = evidence.probability_over(limit_per_s + self.risen_per_s())
-        standing = np.array([(name, "leak") in self.book.standing for name in self.sections])
-        self.fell = np.asarray(stepped & (net > np.where(standing, ALARM_CLEARED, ALARM_PROBABILITY)))
-        return self.fell
-
-    def fell_far(self) -> NDArray[np.bool_]:
-        """Return which of those fell further than any temperature takes them, (S,)."""
-        far = [any(s.size < -MOST_THERMAL for s in self.steps_of(i)) for i in range(len(self.sections))]
-        return np.asarray(self.fell & np.array(far))
+    def limit_per_s(self) -> Array:
+        """Return the loss that divides each section's verdict, (S,)."""
+        return np.array([DEFAULT_LOSS_PER_s if x.loss_per_s is None else x.loss_per_s for x in self.limits])
 
     def steps_of(self, i: int) -> list[Step]:
         """Return how section `i` moved by itself, faster than cooling can, in time order."""
-        return self.estimator.own_steps(i)
+        return self.estimator.guard.own(i)
 
     def risen_per_s(self) -> Array:
         """Return what went up in steps, spread over the soak, (S,): a loss that is surely one is beyond it."""
@@ -474,7 +391,7 @@ class SoakAnalysis:
 
     def doubts(self, i: int) -> list[Reason]:
         """Return what forbids any verdict on section `i`."""
-        return self.doubted.of(i, by_hand=bool(self.tape.heights_of(i)), fell=bool(self.fell[i]))
+        return self.doubted.of(i, by_hand=bool(self.tape.heights_of(i)), fell=bool(self.leaks.fell[i]))
 
     def dead_since_s(self, i: int) -> float | None:
         """Return when section `i` gave its last reading, if the others have gone on without it for long."""
@@ -492,35 +409,17 @@ class SoakAnalysis:
         """Whether nobody saw the car being rolled out into the cold."""
         return self.before is None or not len(self.estimator.air_before[0])
 
-    def borne_out(self, i: int) -> bool:
-        """Whether more than two heights by hand speak for a leak of section `i`: a third one, or the pressures."""
-        return len(self.tape.heights_of(i)) >= HEIGHTS_FOR_LEAK or self.tape_against_loads()[1]
-
-    def tape_against_loads(self) -> tuple[bool, bool]:
-        """Return whether the pressures deny what the tape says of the corners, and whether they bear it out."""
-        evidence = self.known()
-        index = [self.sections.index(name) for name in CORNERS if name in self.sections]
-        if evidence is None or len(index) < len(CORNERS) or len(self.loads) < 2:
-            return False, False
-        if not all(self.tape.measures(i) for i in index):
-            return False, False
-        (first_s, before), (last_s, after) = self.loads[0], self.loads[-1]
-        lost = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2)) * (last_s - first_s)
-        change = after - before
-        return contradicts(lost[index], change[index]), bears_out(lost[index], change[index])
-
     def agreement(self) -> Agreement | None:
         """Return what the sections say together after the last bin, computed once per bin."""
         if self.agreed_at != self.estimator.time_s:
             evidence = self.known()
-            limit = [x.loss_per_s if x.loss_per_s is not None else DEFAULT_LOSS_PER_s for x in self.limits]
             # what holds nothing, and what can't be, is no witness
             usable = np.array([self.usable(i) and not self.doubts(i) for i in range(len(self.sections))])
             elapsed_s = max(self.estimator.time_s - self.first_s, 1.0)
             self.agreed = (
                 None
                 if evidence is None
-                else agreement(self.estimator, evidence, np.array(limit), usable, elapsed_s)
+                else agreement(self.estimator, evidence, self.limit_per_s(), usable, elapsed_s)
             )
             self.agreed_at = self.estimator.time_s
         return self.agreed
@@ -534,14 +433,3 @@ class SoakAnalysis:
             self.evidence = None if found is None else without_rig(found, *rig)
             self.evidence_at = self.estimator.time_s
         return self.evidence
-
-
-def _day_begins_s(begin_utc: np.datetime64 | None, longitude_deg: float) -> float | None:
-    """Return when the day of the begin began by the mean sun of the place, in seconds since the begin.
-
-    The sun goes 15 degrees an hour; the equation of time, a quarter of an hour at most, is left out.
-    """
-    if begin_utc is None:
-        return None
-    midnight_s = float((begin_utc.astype("datetime64[D]") - begin_utc) / np.timedelta64(1, "s"))
-    return midnight_s - 240.0 * longitude_deg

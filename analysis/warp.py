@@ -7,14 +7,19 @@ corner has sunk, and pressures that know nothing of it, are a slip of the tape.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    from analysis.soak import SoakAnalysis
+
 Array = NDArray[np.float64]
 
 CORNERS: Final = ("front_left", "front_right", "rear_left", "rear_right")
+# A slip of one reading is a leak of one corner: two are no proof by themselves (own choice).
+HEIGHTS_FOR_LEAK: Final = 3
 _SIGNS: Final = np.array([1.0, -1.0, -1.0, 1.0])
 HANDED_ON: Final = 1.1
 """Of the warp of the gas lost, as a warp of ln(p): a corner that loses 10 % of its gas loses 3 to 4 % of its pressure (a
@@ -49,3 +54,22 @@ def bears_out(lost: Array, log_pressure_change: Array) -> bool:
     """Return whether the pressures speak for the losses, and not only don't deny them."""
     asked = -HANDED_ON * warp(lost)
     return abs(asked) > SEEN and not contradicts(lost, log_pressure_change)
+
+
+def borne_out(soak: SoakAnalysis, i: int) -> bool:
+    """Whether more than two heights by hand speak for a leak of section `i`: a third one, or the pressures."""
+    return len(soak.tape.heights_of(i)) >= HEIGHTS_FOR_LEAK or tape_against_loads(soak)[1]
+
+
+def tape_against_loads(soak: SoakAnalysis) -> tuple[bool, bool]:
+    """Return whether the pressures deny what the tape says of the corners, and whether they bear it out."""
+    evidence = soak.known()
+    index = [soak.sections.index(name) for name in CORNERS if name in soak.sections]
+    if evidence is None or len(index) < len(CORNERS) or len(soak.loads) < 2:
+        return False, False
+    if not all(soak.tape.measures(i) for i in index):
+        return False, False
+    (first_s, before), (last_s, after) = soak.loads[0], soak.loads[-1]
+    lost = (evidence.weight * evidence.mean_loss_per_s).sum(axis=(1, 2)) * (last_s - first_s)
+    change = after - before
+    return contradicts(lost[index], change[index]), bears_out(lost[index], change[index])

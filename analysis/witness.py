@@ -136,8 +136,8 @@ class _Joint:
         self.log_evidence = np.zeros(len(BELIEFS))
         first_s = [
             min(
-                [s.time_s for s in estimator.own_steps(i)]
-                + [at_s for at_s, name in estimator.noted if name == section.name],
+                [s.time_s for s in estimator.guard.own(i)]
+                + [at_s for at_s, name in estimator.guard.noted if name == section.name],
                 default=np.inf,
             )
             for i, section in enumerate(estimator.sections)

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.deciding import Decision, EVERY_s, History, decisions, planned_end
-from analysis.findings import Ahead, findings, judge
+from analysis.findings import Ahead, findings
+from analysis.judging import judge
 from analysis.soak import SoakAnalysis
 from logger.settings import settings_from_text
 from logger.virtual.leaks import Leak

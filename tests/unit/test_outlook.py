@@ -182,7 +182,7 @@ def grown(hours: tuple[float, float]) -> float:
         soak.feed(simulated.time_s[rows], {name: v[rows] for name, v in simulated.measured.items()})
         # what was raised and found is told and grows with what happens, not with time
         soak.book.alarms.clear()
-        soak.estimator.steps.clear()
+        soak.estimator.guard.steps.clear()
         # the record of the bins grows to a bound
         assert len(soak.estimator.trace.points) <= MOST_POINTS + 1
         sizes.append(len(pickle.dumps(soak)) - len(pickle.dumps(soak.estimator.trace)))

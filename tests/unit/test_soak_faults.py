@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.effects import COLUMN
-from analysis.findings import findings, judge
+from analysis.findings import findings
+from analysis.judging import judge
 from analysis.soak import SoakAnalysis
 from analysis.verdict import MISFIT, Conditions, decide
 from logger.settings import settings_from_text
@@ -69,7 +70,7 @@ def test_a_sensor_that_fails_midway_makes_no_leak_and_hides_none(
         # truth from the simulator; 2 %/day is three times the usual error of such a soak (tests/study)
         assert section["loss_per_day"] == pytest.approx(truth, abs=0.02)
         assert section["verdict"] != ("tight" if truth > 0.04 else "leaking")
-        assert [s for s in soak.estimator.steps if s.section == name] == []
+        assert [s for s in soak.estimator.guard.steps if s.section == name] == []
 
 
 def test_a_silent_rig_is_blind_and_no_row_of_dead_sensors() -> None:
