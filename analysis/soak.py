@@ -18,12 +18,13 @@ from analysis.earlier import Before, kept_before
 from analysis.effects import day_begins_s
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
-from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
+from analysis.inputs import Bin, drift_per_K, reference_Pa
 from analysis.leak_alarm import LeakAlarm
 from analysis.notes import notes_since
 from analysis.pieces import Pieces
 from analysis.plausible_air import is_power_on
 from analysis.pressurised import EMPTY_Pa
+from analysis.setup import setup_of
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.watch import Rows, Watch
