@@ -67,7 +67,7 @@ def _gather(
     notes: Path | None,
 ) -> tuple[Material, str]:
     """Find out what is meant; return it with the file name that suits it, without its end."""
-    from analysis.analyse_command import is_journal  # noqa: PLC0415
+    from analysis.judge import is_journal  # noqa: PLC0415
     from analysis.notes_file import read_notes  # noqa: PLC0415
     from analysis.recording import read_recording  # noqa: PLC0415
     from analysis.report_data import of_journal, of_readings  # noqa: PLC0415

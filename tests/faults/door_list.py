@@ -169,7 +169,7 @@ def _recording(folder: Path) -> Try:
 
 def _judged(_: Path) -> Try:
     """What can be read is also judged and told: a tenth of a second each."""
-    from analysis.analyse_command import analyse_readings  # noqa: PLC0415
+    from analysis.judge import analyse_readings  # noqa: PLC0415
     from analysis.recording import parse_recording  # noqa: PLC0415
     from analysis.words import tell  # noqa: PLC0415
     from logger.settings import settings_from_text  # noqa: PLC0415
