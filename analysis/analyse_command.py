@@ -55,6 +55,6 @@ def analyse(
         if as_json:
             typer.echo(json.dumps(result, ensure_ascii=False, allow_nan=False))
         else:
-            from analysis.words import tell  # noqa: PLC0415  (rich is loaded only for people)
+            from analysis.findings_table import tell  # noqa: PLC0415  (rich is loaded only for people)
 
             tell(result)

@@ -18,7 +18,7 @@ from analysis.plausible_blocks import Array, BLOCK_s, BlockMaker, Extent, Spell
 from analysis.plausible_support import Support
 from analysis.reasons import Reason
 from analysis.setup import setup_of
-from analysis.words import short_time
+from analysis.wording import short_time
 from logger.units import ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from analysis.live import JournalFollower, chosen
 from analysis.register import read_soaks
 from analysis.soak import SoakAnalysis
 from analysis.soak_model import WHOLE_JOURNAL
-from analysis.words import full_time
+from analysis.wording import full_time
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
