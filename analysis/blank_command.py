@@ -55,9 +55,10 @@ def measure(
     from analysis.blank_register import Blank  # noqa: PLC0415  what --help does not need is loaded when needed
     from analysis.readiness import as_dicts, sections_of  # noqa: PLC0415
     from analysis.ready_command import last_hour, show_checks  # noqa: PLC0415
-    from analysis.register import Register, label_text  # noqa: PLC0415
+    from analysis.register import Register  # noqa: PLC0415
     from analysis.typed import read_option  # noqa: PLC0415
     from logger import units  # noqa: PLC0415
+    from logger.clock import utc_text  # noqa: PLC0415
     from logger.commands import journal_path  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
@@ -80,7 +81,7 @@ def measure(
         if running := next((soak.name for soak in register.soaks() if soak.ended is None), None):
             raise PlainError(f"the soak '{running}' runs, and capped ports are none of it: end it first")
         checks, found = _hold(seen, names, settings, hold_s)
-        label = label_text(newest.utc_us)
+        label = utc_text(newest.utc_us)
         kept = [Blank(0, one, entry, newest.rig_us, label, who) for one in found]
         kept = register.add_blanks(kept) if kept else []
     go = bool(kept) and all(check.state != "no" for check in checks)

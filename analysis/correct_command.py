@@ -113,16 +113,15 @@ def _named(soaks: Sequence[Soak], name: str | None, path: Path) -> Soak:
 def _begin(reader: JournalReader, begin: str) -> tuple[int, str]:
     from datetime import datetime  # noqa: PLC0415
 
-    from analysis.register import label_text  # noqa: PLC0415
     from analysis.soak_command import moment  # noqa: PLC0415
-    from logger.clock import us_from_utc  # noqa: PLC0415
+    from logger.clock import us_from_utc, utc_text  # noqa: PLC0415
 
     entry, label = moment(reader, begin, "--begin")
     reader.cursor = 0
     first = next(iter(reader.read(1)), None)
     if first is not None and us_from_utc(datetime.fromisoformat(label)) < first.utc_us - 1_000_000:
         raise PlainError(
-            f"--begin: {label} is before the journal, whose first entry is of {label_text(first.utc_us)}"
+            f"--begin: {label} is before the journal, whose first entry is of {utc_text(first.utc_us)}"
         )
     return entry, label
 

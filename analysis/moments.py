@@ -25,9 +25,8 @@ class Placed:
 
 def placed(reader: JournalReader, settings: Settings, at: str | None, needs: str) -> Placed:
     """Place a moment (None: now) by the newest sample before it; `needs` ends the refusal where there is none."""
-    from analysis.register import label_text  # noqa: PLC0415  what --help does not need is loaded when needed
     from analysis.soak_command import moment  # noqa: PLC0415
-    from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
+    from logger.clock import us_from_utc, utc_now, utc_text  # noqa: PLC0415
 
     entry, label = moment(reader, at)
     sample = reader.newest(up_to=entry)
@@ -37,4 +36,4 @@ def placed(reader: JournalReader, settings: Settings, at: str | None, needs: str
     real = settings.rig.clock == "host"
     wanted = us_from_utc(utc_now() if at is None and real else datetime.fromisoformat(label))
     late_us = max(wanted - sample.utc_us, 0) if real or at is not None else 0
-    return Placed(entry, sample.rig_us + late_us, label_text(sample.utc_us + late_us), late_us / 1e6)
+    return Placed(entry, sample.rig_us + late_us, utc_text(sample.utc_us + late_us), late_us / 1e6)

@@ -59,7 +59,7 @@ def note(  # noqa: PLR0913, PLR0917  each is an option of the command line
             return
         from analysis.moments import placed  # noqa: PLC0415
         from analysis.note_register import Noted  # noqa: PLC0415
-        from analysis.register import label_text  # noqa: PLC0415
+        from logger.clock import utc_text  # noqa: PLC0415
 
         found = kind_of(kind or "")
         if found is None:
@@ -68,7 +68,7 @@ def note(  # noqa: PLR0913, PLR0917  each is an option of the command line
         if not text.isprintable():
             raise PlainError("--text: one line that can be read")
         p = placed(reader, settings, at, "there is nothing yet that a note could be of")
-        new = Noted(0, found, named, text.strip(), p.after_entry, p.rig_us, p.label, label_text(None), who)
+        new = Noted(0, found, named, text.strip(), p.after_entry, p.rig_us, p.label, utc_text(), who)
     with Register.open(path) as register:
         _tell([register.add_note(new)], register.soaks(), as_json=as_json)
 

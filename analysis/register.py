@@ -17,7 +17,7 @@ from analysis.database import Database, DatabaseError, Layout, require_beside
 from analysis.note_register import Noted, add_note, notes_of, withdraw_note
 from analysis.soak_model import Soak
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
-from logger.clock import utc_from_us, utc_now
+from logger.clock import utc_text
 from logger.journal_files import SOAKS, beside
 
 if TYPE_CHECKING:
@@ -137,14 +137,14 @@ class Register:
         if (reason := wrong_with(better, known)) is not None:
             raise DatabaseError(self._database.path, reason)
         stood = next(one for one in known if one.id == better.id)
-        put_right(self._database, stood, better, label_text(None), who)
+        put_right(self._database, stood, better, utc_text(), who)
 
     def acknowledge(self, alarms: Sequence[str], who: str) -> None:
         """Note that somebody has taken notice of alarms (their ids); the running analysis takes it from here."""
         with self._database.atomic() as connection:
             connection.executemany(
                 "INSERT INTO acknowledgements (alarm, who, made) VALUES (?, ?, ?)",
-                [(alarm, who, label_text(None)) for alarm in alarms],
+                [(alarm, who, utc_text()) for alarm in alarms],
             )
 
     def add_heights(self, heights: Sequence[Height]) -> list[Height]:
@@ -169,7 +169,7 @@ class Register:
 
     def withdraw_note(self, number: int) -> Noted:
         """Take a note back."""
-        return withdraw_note(self._database, number, label_text(None))
+        return withdraw_note(self._database, number, utc_text())
 
     def add_blanks(self, blanks: Sequence[Blank]) -> list[Blank]:
         """Write blanks, all or none."""
@@ -177,11 +177,11 @@ class Register:
 
     def withdraw_blank(self, number: int) -> Blank:
         """Take a blank back."""
-        return withdraw_blank(self._database, number, label_text(None))
+        return withdraw_blank(self._database, number, utc_text())
 
     def withdraw_height(self, number: int, instead: Height | None = None) -> Height:
         """Take a height back, with another one in its place or without."""
-        return withdraw(self._database, number, label_text(None), instead)
+        return withdraw(self._database, number, utc_text(), instead)
 
 
 class RegisterReader:
@@ -258,9 +258,3 @@ def _beside(database: Database) -> Beside:
 def soaks_of(database: Database) -> list[Soak]:
     """All soaks of an open register, oldest first."""
     return [Soak(*row) for row in database.rows(f"SELECT {_COLUMNS} FROM soaks ORDER BY id")]  # noqa: S608  our own words
-
-
-def label_text(utc_us: int | None) -> str:
-    """Return a label as ISO 8601 to the second with Z; None: now, by the clock."""
-    moment = utc_now() if utc_us is None else utc_from_us(utc_us)
-    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -258,13 +258,12 @@ def _enclosed(settings: Settings, given: list[str]) -> dict[str, tuple[str, ...]
 
 def moment(reader: JournalReader, at: str | None, option: str = "--at") -> tuple[int, str]:
     """Return the last entry before a moment (now), and the moment's label; `option` said it."""
-    from analysis.register import label_text  # noqa: PLC0415
-    from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
+    from logger.clock import us_from_utc, utc_now, utc_text  # noqa: PLC0415
 
     if at is None:
         newest = reader.newest_id()
         sample = reader.newest()
-        return newest, label_text(None if sample is None else sample.utc_us)
+        return newest, utc_text(None if sample is None else sample.utc_us)
     try:
         moment = datetime.fromisoformat(at)
     except ValueError:
@@ -276,7 +275,7 @@ def moment(reader: JournalReader, at: str | None, option: str = "--at") -> tuple
     if us_from_utc(moment) > latest_us:
         raise PlainError(f"{option}: a moment that is yet to come: the newest reading is older")
     reader.seek_label(us_from_utc(moment))
-    return reader.cursor, label_text(us_from_utc(moment.astimezone(UTC)))
+    return reader.cursor, utc_text(us_from_utc(moment.astimezone(UTC)))
 
 
 def soak_words(soak: Soak) -> str:
