@@ -53,8 +53,8 @@ def measure(
     Example: cornerhold blank measure front_left front_right --settings bay-2.toml --hold "20 min"
     """
     from analysis.blank_register import Blank  # noqa: PLC0415  what --help does not need is loaded when needed
+    from analysis.checks import last_hour, show_checks  # noqa: PLC0415
     from analysis.readiness import as_dicts, sections_of  # noqa: PLC0415
-    from analysis.ready_command import last_hour, show_checks  # noqa: PLC0415
     from analysis.register import Register  # noqa: PLC0415
     from analysis.typed import read_option  # noqa: PLC0415
     from logger import units  # noqa: PLC0415
@@ -104,8 +104,8 @@ def list_blanks(
 
     Example: cornerhold blank list --journal bay-2.journal
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.register import read_register  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
@@ -128,8 +128,8 @@ def withdraw(
 
     Example: cornerhold blank withdraw 2 --settings bay-2.toml
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.register import Register  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)

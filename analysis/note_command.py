@@ -43,8 +43,8 @@ def note(  # noqa: PLR0913, PLR0917  each is an option of the command line
 
     Example: cornerhold soak note valve --section front_left --at 2027-01-15T21:40:00Z --text "nut tightened"
     """
+    from analysis.journals import stored_or, where  # noqa: PLC0415
     from analysis.register import Register  # noqa: PLC0415  what --help does not need is loaded when needed
-    from analysis.soak_command import stored_or, where  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     given, path = where(settings_file, journal)
@@ -86,8 +86,8 @@ def list_notes(
 
     Example: cornerhold soak notes --journal bay-2.journal --soak job-1042
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.register import read_register  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)

@@ -216,7 +216,7 @@ class _Now:
 
 def _where(settings_file: Path | None, journal: Path | None) -> tuple[Path, list[str], Settings]:
     """Return the journal, its sections, and the settings."""
-    from analysis.soak_command import stored_or, where  # noqa: PLC0415
+    from analysis.journals import stored_or, where  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     settings, path = where(settings_file, journal)
