@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from analysis.agreement import agreement
 from analysis.alarms import AlarmBook
+from analysis.before import Before, kept_before
 from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
 from analysis.doubts import Doubts
-from analysis.earlier import Before, kept_before
 from analysis.effects import day_begins_s
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
