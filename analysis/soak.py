@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
@@ -118,7 +119,10 @@ class SoakAnalysis:
         self.before: Before | None = None
         for time_s, named, _ in self.notes:
             self.estimator.guard.noted.extend((time_s, name) for name in (named or sections))
-        self.pieces = Pieces(self, priors)
+        piece = partial(
+            SoakAnalysis, settings, sections, begin_utc=begin_utc, priors=priors, blanks=dict(blanks)
+        )
+        self.pieces: Pieces[SoakAnalysis] = Pieces(self, piece)
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
         period = settings.rig.period_ms
