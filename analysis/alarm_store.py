@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.database import Database, Layout, require_beside
-from logger.clock import utc_now
+from logger.clock import utc_text
 from logger.journal_files import ALARMS, beside
 
 if TYPE_CHECKING:
@@ -207,7 +207,7 @@ class AlarmStore:
                 cleared.append((kept, one.cleared_us, one.cleared, one.taken_back))
         if complete:
             gone = (k for k in known if k.cleared is None and k.id not in met)
-            cleared += [(k, k.raised_us, _now(), READ_AGAIN) for k in gone]
+            cleared += [(k, k.raised_us, utc_text(), READ_AGAIN) for k in gone]
         if not raised and not cleared:
             return Changes()
         with self._database.atomic() as connection:
@@ -222,7 +222,7 @@ class AlarmStore:
             return Changes()
         with self._database.atomic() as connection:
             return Changes(
-                (), tuple(self._clear(connection, alarm, alarm.raised_us, _now()) for alarm in over)
+                (), tuple(self._clear(connection, alarm, alarm.raised_us, utc_text()) for alarm in over)
             )
 
     def acknowledge(self, place: tuple[str, str] | None, name: str | None, by: str | None) -> Kept | None:
@@ -235,7 +235,7 @@ class AlarmStore:
                 continue
             if name is not None and name != self.name_of(alarm):
                 continue
-            alarm = replace(alarm, acknowledged=_now(), acknowledged_by=by)  # noqa: PLW2901  the same, one state on
+            alarm = replace(alarm, acknowledged=utc_text(), acknowledged_by=by)  # noqa: PLW2901  the same, one state on
             with self._database.atomic() as connection:
                 connection.execute(
                     "UPDATE alarms SET acknowledged = ?, acknowledged_by = ? WHERE id = ?",
@@ -357,7 +357,7 @@ class AlarmStore:
         """Keep a letter until it is sent."""
         with self._database.atomic() as connection:
             connection.execute(
-                "INSERT INTO letters (title, body, made) VALUES (?, ?, ?)", (title, body, _now())
+                "INSERT INTO letters (title, body, made) VALUES (?, ?, ?)", (title, body, utc_text())
             )
 
     def letters(self) -> list[tuple[int, str, str, str]]:
@@ -424,7 +424,3 @@ def _meet(kept: Kept, seen: Seen) -> bool:
     kept_end = float("inf") if kept.cleared is None else kept.cleared_us
     seen_end = float("inf") if seen.cleared_us is None else seen.cleared_us
     return kept.raised_us <= (seen_end or 0) and seen.raised_us <= (kept_end or 0)
-
-
-def _now() -> str:
-    return utc_now().isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analysis.words import and_list, loss_words, short_time
+from analysis.wording import and_list, loss_words, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis import alarm_store, register
 from analysis.alarm_store import read_alarms
 from analysis.database import DatabaseError, copy_database, require_beside
-from analysis.register import label_text, read_soaks, soaks_path
-from logger.clock import utc_now
+from analysis.register import read_soaks, soaks_path
+from logger.clock import utc_now, utc_text
 from logger.cursor_file import sealed, unsealed
 from logger.errors import PlainError
 from logger.files import sync_file, sync_folder, whole_file
@@ -94,7 +94,7 @@ def make_backup(journal: Path, into: Path, progress: Progress = lambda _share: N
         said = {
             "cornerhold": FORM,
             "journal": journal.name,
-            "made": label_text(None),
+            "made": utc_text(),
             **asdict(contents),
             "files": {one.name: file_digest(one) for one in sorted(part.iterdir())},
         }
@@ -219,7 +219,7 @@ def contents_of(journal: Path, progress: Progress = lambda _share: None) -> Cont
         rig=boots[max(boots)].rig if boots else "",
         entries=entries,
         newest_entry=newest_id,
-        newest=None if newest is None else label_text(newest.utc_us),
+        newest=None if newest is None else utc_text(newest.utc_us),
         soaks=len(read_soaks(journal)),
         alarms=len(read_alarms(journal)),
     )

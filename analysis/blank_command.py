@@ -53,11 +53,12 @@ def measure(
     Example: cornerhold blank measure front_left front_right --settings bay-2.toml --hold "20 min"
     """
     from analysis.blank_register import Blank  # noqa: PLC0415  what --help does not need is loaded when needed
+    from analysis.checks import last_hour, show_checks  # noqa: PLC0415
     from analysis.readiness import as_dicts, sections_of  # noqa: PLC0415
-    from analysis.ready_command import last_hour, show_checks  # noqa: PLC0415
-    from analysis.register import Register, label_text  # noqa: PLC0415
+    from analysis.register import Register  # noqa: PLC0415
     from analysis.typed import read_option  # noqa: PLC0415
     from logger import units  # noqa: PLC0415
+    from logger.clock import utc_text  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
     from logger.settings import load_settings  # noqa: PLC0415
     from logger.settings_files import journal_path  # noqa: PLC0415
@@ -80,7 +81,7 @@ def measure(
         if running := next((soak.name for soak in register.soaks() if soak.ended is None), None):
             raise PlainError(f"the soak '{running}' runs, and capped ports are none of it: end it first")
         checks, found = _hold(seen, names, settings, hold_s)
-        label = label_text(newest.utc_us)
+        label = utc_text(newest.utc_us)
         kept = [Blank(0, one, entry, newest.rig_us, label, who) for one in found]
         kept = register.add_blanks(kept) if kept else []
     go = bool(kept) and all(check.state != "no" for check in checks)
@@ -103,8 +104,8 @@ def list_blanks(
 
     Example: cornerhold blank list --journal bay-2.journal
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.register import read_register  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
@@ -127,8 +128,8 @@ def withdraw(
 
     Example: cornerhold blank withdraw 2 --settings bay-2.toml
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.register import Register  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.database import Database
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
 
 TABLE: Final = (
     """CREATE TABLE blanks (

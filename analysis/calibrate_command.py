@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from analysis.calibration import Point, Shape
+    from analysis.calibration_model import Point, Shape
     from logger.settings import ChannelQuantity, ChannelSettings, Settings
 
 
@@ -97,7 +97,7 @@ def calibrate(  # noqa: PLR0913, PLR0917  the options of a command line
     """
     from analysis import calibration_words as words  # noqa: PLC0415  numpy and scipy are not needed for --help
     from analysis.calibration import calibrate as fit  # noqa: PLC0415
-    from analysis.calibration_checks import CalibrationError  # noqa: PLC0415
+    from analysis.calibration_model import CalibrationError  # noqa: PLC0415
     from analysis.calibration_plot import check_plot, plot_residuals  # noqa: PLC0415
     from analysis.calibration_target import changes, demands_of, find_channel, keep_span  # noqa: PLC0415
     from analysis.settings_editor import edit_file  # noqa: PLC0415

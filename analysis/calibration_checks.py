@@ -6,8 +6,8 @@ import math
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
+from analysis.calibration_model import CalibrationError
 from analysis.quantities import DISPLAYS, shown, shown_difference
-from logger.errors import PlainError
 from logger.units import STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from analysis.calibration import Point, Shape
+    from analysis.calibration_model import Point, Shape
     from logger.settings import ChannelQuantity
 
     Floats = NDArray[np.float64]
@@ -29,10 +29,6 @@ _MOST, _MOST_K = 1e10, 2000.0
 """No reference is larger in any SI unit, no temperature higher (own choice): squares and products have an end."""
 _LEAST_UNCERTAINTY = 1e-12
 """Less than this, in whatever SI unit, is zero."""
-
-
-class CalibrationError(PlainError, ValueError):
-    """Points from which no calibration is made; the text is the reason, in one line."""
 
 
 def check_points(

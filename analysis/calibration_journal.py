@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from analysis.autocorrelation import Mean, mean_of
-from analysis.calibration import LEAST_SPAN_K, Point
-from analysis.calibration_checks import CalibrationError
+from analysis.calibration import LEAST_SPAN_K
+from analysis.calibration_model import CalibrationError, Point
 from analysis.calibration_points import Reference, right_side, sides
 from analysis.export import label_offset_us
 from analysis.quantities import shown

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analysis.calibration import Calibrated
+    from analysis.calibration_model import Calibrated
     from logger.settings import ChannelQuantity
 
 _FORMATS = (".png", ".svg", ".pdf")

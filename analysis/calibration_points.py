@@ -18,8 +18,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from analysis.autocorrelation import mean_of
-from analysis.calibration import Point
-from analysis.calibration_checks import CalibrationError
+from analysis.calibration_model import CalibrationError, Point
 from analysis.quantities import DISPLAYS
 from logger import units
 from logger.bounded import file_bytes

@@ -7,8 +7,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from analysis.calibration import Calibrated, Demands
-from analysis.calibration_checks import CalibrationError
+from analysis.calibration_model import Calibrated, CalibrationError, Demands
 from analysis.calibration_words import coefficient_text, settings_keys
 from analysis.quantities import DISPLAYS
 from logger import units

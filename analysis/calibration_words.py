@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from analysis.calibration import Calibrated, Drift
+    from analysis.calibration_model import Calibrated, Drift
     from logger.settings import ChannelQuantity
 
 _BAR = 7

@@ -45,7 +45,7 @@ def compare(
         for one in compared:
             typer.echo(json.dumps(one.as_dict(), ensure_ascii=False))
         return
-    from analysis.words import loss_words  # noqa: PLC0415
+    from analysis.wording import loss_words  # noqa: PLC0415
 
     for one, pair in zip(compared, pairs, strict=True):
         typer.echo(f"{one.name}: {one.outcome}")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
     from logger.journal_reader import JournalReader
 
 _NONE = "none"
@@ -57,8 +57,8 @@ def correct(  # noqa: PLR0913, PLR0917  each is an option of the command line
 
     Example: cornerhold soak correct job-1042 --begin 2027-01-15T18:00:00Z --encloses "front_left=left strut"
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.register import Register  # noqa: PLC0415  what --help does not need is loaded when needed
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     _, path = where(settings_file, journal)
@@ -87,7 +87,7 @@ def correct(  # noqa: PLR0913, PLR0917  each is an option of the command line
     if as_json:
         typer.echo(json.dumps(better.as_dict(), ensure_ascii=False))
     else:
-        from analysis.soak_command import soak_words  # noqa: PLC0415
+        from analysis.plans import soak_words  # noqa: PLC0415
 
         typer.echo(f"put right: {soak_words(better)}")
     for what, ones in (("height(s) by hand", beside.heights), ("note(s)", beside.notes)):
@@ -113,22 +113,21 @@ def _named(soaks: Sequence[Soak], name: str | None, path: Path) -> Soak:
 def _begin(reader: JournalReader, begin: str) -> tuple[int, str]:
     from datetime import datetime  # noqa: PLC0415
 
-    from analysis.register import label_text  # noqa: PLC0415
-    from analysis.soak_command import moment  # noqa: PLC0415
-    from logger.clock import us_from_utc  # noqa: PLC0415
+    from analysis.moments import moment  # noqa: PLC0415
+    from logger.clock import us_from_utc, utc_text  # noqa: PLC0415
 
     entry, label = moment(reader, begin, "--begin")
     reader.cursor = 0
     first = next(iter(reader.read(1)), None)
     if first is not None and us_from_utc(datetime.fromisoformat(label)) < first.utc_us - 1_000_000:
         raise PlainError(
-            f"--begin: {label} is before the journal, whose first entry is of {label_text(first.utc_us)}"
+            f"--begin: {label} is before the journal, whose first entry is of {utc_text(first.utc_us)}"
         )
     return entry, label
 
 
 def _end(reader: JournalReader, end: str, stood: Soak) -> tuple[int, str]:
-    from analysis.soak_command import moment  # noqa: PLC0415
+    from analysis.moments import moment  # noqa: PLC0415
 
     if stood.ended is None:
         raise PlainError(
@@ -139,7 +138,7 @@ def _end(reader: JournalReader, end: str, stood: Soak) -> tuple[int, str]:
 
 def _planned(stood: Soak, changes: dict[str, str | None], thresholds: list[str], encloses: list[str]) -> str:
     """Return the soak's plan with what was given put over it."""
-    from analysis.soak_command import plan_from  # noqa: PLC0415
+    from analysis.plans import plan_from  # noqa: PLC0415
     from logger.settings import settings_from_text  # noqa: PLC0415
 
     settings = settings_from_text(stood.plan)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from analysis.soak_model import Soak
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.database import Database
-    from analysis.register import Soak
 
 _STOOD: Final = "name, job, car, customer, after_entry, last_entry, begun, ended, plan"
 TABLE: Final = (
@@ -81,8 +82,6 @@ def put_right(database: Database, stood: Soak, better: Soak, made: str, who: str
 
 def corrections_of(database: Database) -> list[Correction]:
     """All corrections, in the order in which they were made."""
-    from analysis.register import Soak  # noqa: PLC0415  the register has this module's table
-
     rows = database.rows(f"SELECT soak, {_STOOD}, made, who FROM corrections ORDER BY id")  # noqa: S608  our own words
     return [Correction(Soak(*row[:10]), *row[10:]) for row in rows]
 

@@ -15,7 +15,7 @@ import numpy as np
 from analysis.judging import Judged, hours_of, judge, label_of
 from analysis.settle import moment_at
 from analysis.verdict import SHORTEST_h, doubts
-from analysis.words import short_time
+from analysis.wording import short_time
 
 if TYPE_CHECKING:
     from analysis.outlook import Outlook

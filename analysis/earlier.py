@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from logger.channels import SiBlock
     from logger.conversions import Conversions
@@ -24,31 +23,6 @@ LOOK_BACK_s: Final = 6.0 * 3600.0
 REBOOT_GAP_s: Final = 3600.0
 """Rig time across a reboot rests on the computer's clock; across a longer silence it isn't trusted (own choice)."""
 US: Final = 1e6
-
-
-@dataclass(frozen=True, slots=True)
-class Before:
-    """Rows before a soak: times (n,) since its begin, all negative; by channel values (n,), SI, NaN = no reading."""
-
-    time_s: Array
-    values: Mapping[str, Array]
-
-    def __deepcopy__(self, _memo: dict[int, Any]) -> Self:
-        """Nobody changes it, so a copy shares it."""
-        return self
-
-
-def kept_before(time_s: Array, values: Mapping[str, Array]) -> Before:
-    """Return air temperature and pressures of rows, read-only copies.
-
-    >>> kept_before(np.array([-60.0]), {"a.pressure": np.array([7e5]), "a.height": np.array([0.3])}).values.keys()
-    dict_keys(['a.pressure'])
-    """
-    names = [name for name in values if name == "ambient.temperature" or name.endswith(".pressure")]
-    arrays = [np.array(column, dtype=np.float64) for column in (time_s, *(values[name] for name in names))]
-    for one in arrays:
-        one.setflags(write=False)
-    return Before(arrays[0], dict(zip(names, arrays[1:], strict=True)))
 
 
 def earlier_entries(reader: JournalReader, entry: int) -> Iterator[list[Entry]]:

@@ -50,7 +50,7 @@ from analysis.priors import Priors
 from analysis.shapes import LeakShapes, porous_flow
 from analysis.state_priors import prior_states
 from analysis.steps import StepGuard
-from analysis.trace import Trace, point_of
+from analysis.trace import Point, Trace
 from analysis.water import condensable_Pa
 from logger.units import STANDARD_ATMOSPHERE_Pa
 
@@ -160,7 +160,11 @@ class Estimator:
         if reading.by_hand:  # it may tell more than all hours before it
             self.lost_due_s = self.time_s
         self._renew_lost()
-        self.trace.note(point_of(self, reading, observed, regressor, use))
+        lags = slice(None, None, self.disturbance_count)  # one model of each lag
+        seen = np.where(use[:, None], observed[:, lags], np.nan)
+        curve = self.shapes.curve[:, lags, 1 : self.shapes.started.start].astype(np.float32)
+        lagged_K = self.lagged[1].copy()
+        self.trace.note(Point(self.time_s, reading, seen, regressor[:, lags].copy(), lagged_K, curve))
 
     def _renew_lost(self) -> None:
         """Every hour: how much is lost so far, for the effects that go with it; a whole look less often later."""

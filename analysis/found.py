@@ -34,7 +34,7 @@ def findings_from(text: str, settings: Settings | None = None) -> dict[str, Any]
     path = Path(name)
     if soak is None and (written := _written(path)) is not None:
         return written
-    from analysis.analyse_command import judge  # noqa: PLC0415  what findings from a file don't need
+    from analysis.judge import judge  # noqa: PLC0415  what findings from a file don't need
 
     return judge(path, settings, soak)
 

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.inputs import setup_of
 from analysis.outlook import DECIDING, HORIZON_s, Scene, STEP_s, sensors_more, uncertainty
 from analysis.priors import Priors
+from analysis.setup import setup_of
 from analysis.verdict import SHORTEST_h
 from logger.units import SECONDS_PER_DAY
 

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.units import STANDARD_ATMOSPHERE_Pa
-
-if TYPE_CHECKING:
-    from logger.settings import Settings
 
 Array = NDArray[np.float64]
 
@@ -63,18 +59,3 @@ def drift_per_K(sections: tuple[SectionSetup, ...], pressure_Pa: Array, absolute
     full_scale = np.array([s.full_scale_Pa for s in sections])
     coefficient = np.array([s.temperature_coefficient_per_K for s in sections])
     return np.asarray(coefficient * np.hypot(full_scale, pressure_Pa) / absolute_Pa)
-
-
-def setup_of(settings: Settings, name: str) -> SectionSetup:
-    """Return what the settings say of a section."""
-    section, sensor = settings.section(name), settings.sensor_of(name)
-    return SectionSetup(
-        name=name,
-        reference=sensor.reference,
-        full_scale_Pa=sensor.full_scale_Pa,
-        temperature_coefficient_per_K=sensor.temperature_coefficient_per_K,
-        sealed_reference_Pa=sensor.sealed_reference_Pa,
-        gas_column_m=section.gas_column_m,
-        gas_column_uncertainty=section.gas_column_uncertainty,
-        reference_height_m=section.reference_height_m,
-    )

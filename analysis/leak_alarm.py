@@ -17,7 +17,7 @@ from analysis.steps import MOST_THERMAL
 from analysis.warp import borne_out
 
 if TYPE_CHECKING:
-    from analysis.soak import SoakAnalysis
+    from analysis.followed import Followed
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -47,7 +47,7 @@ class LeakAlarm:
         """Over the limit, as good as surely, by what went in steps."""
         self.doubt_due_s = self.fell_due_s = self.stepped_until_s = -np.inf
 
-    def look(self, soak: SoakAnalysis, time_s: float) -> None:
+    def look(self, soak: Followed, time_s: float) -> None:
         """Raise and clear leaks after a bin that the estimator has used."""
         if time_s - soak.first_s < ALARM_AFTER_s:
             return
@@ -83,7 +83,7 @@ class LeakAlarm:
             elif probability[i] < ALARM_CLEARED and not held[i]:
                 soak.book.clear(name, "leak", time_s)
 
-    def _not_to_be_told(self, soak: SoakAnalysis, over: Mask, raised: Mask, time_s: float) -> Mask:
+    def _not_to_be_told(self, soak: Followed, over: Mask, raised: Mask, time_s: float) -> Mask:
         """Return whose leak must not be told, (S,): before it is told, and hourly as long as it stands."""
         out = np.zeros(len(soak.sections), dtype=np.bool_)
         fresh = over & ~raised
@@ -100,7 +100,7 @@ class LeakAlarm:
             out[i] |= bool(soak.doubts(int(i)))
         return out & (fresh | raised)
 
-    def _fell(self, soak: SoakAnalysis, limit_per_s: Array, usable: Mask) -> Mask:
+    def _fell(self, soak: Followed, limit_per_s: Array, usable: Mask) -> Mask:
         """Return which sections are over the limit, as good as surely, by what went in steps, (S,)."""
         steps = soak.estimator.guard.steps
         until_s = max((step.until_s for step in steps), default=-np.inf)
@@ -116,7 +116,7 @@ class LeakAlarm:
         self.fell = np.asarray(stepped & (net > np.where(standing, ALARM_CLEARED, ALARM_PROBABILITY)))
         return self.fell
 
-    def fell_far(self, soak: SoakAnalysis) -> Mask:
+    def fell_far(self, soak: Followed) -> Mask:
         """Return which of those fell further than any temperature takes them, (S,)."""
         far = [any(s.size < -MOST_THERMAL for s in soak.steps_of(i)) for i in range(len(soak.sections))]
         return np.asarray(self.fell & np.array(far))

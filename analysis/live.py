@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
     from logger.channels import SiBlock
     from logger.journal_schema import BootRecord, Entry
     from logger.settings import Settings

@@ -168,7 +168,7 @@ def last_word(path: Path, said: dict[str, Any] | None) -> None:
     if said is None:
         log.info("%s: no samples of a section's pressure yet, so no findings", path)
     elif sys.stdout.isatty():
-        from analysis.words import tell  # noqa: PLC0415
+        from analysis.findings_table import tell  # noqa: PLC0415
 
         tell(said)
 
@@ -234,8 +234,8 @@ class _Changes:
 
     def tell(self, said: dict[str, Any]) -> None:
         """Say which sections' verdicts or alarms changed."""
-        from analysis.running import standing_alarms  # noqa: PLC0415
-        from analysis.words import loss_words  # noqa: PLC0415
+        from analysis.wording import loss_words  # noqa: PLC0415
+        from analysis.words import standing_alarms  # noqa: PLC0415
 
         for section in said["sections"]:
             alarms = standing_alarms(section)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.note_register import Noted
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
 
 _JsonOption = Annotated[bool, typer.Option("--json", help="As JSON, one object a line.")]
 _KINDS_HELP = "; ".join(f"{kind}: {MEANINGS[kind]}" for kind in KINDS)
@@ -43,8 +43,8 @@ def note(  # noqa: PLR0913, PLR0917  each is an option of the command line
 
     Example: cornerhold soak note valve --section front_left --at 2027-01-15T21:40:00Z --text "nut tightened"
     """
+    from analysis.journals import stored_or, where  # noqa: PLC0415
     from analysis.register import Register  # noqa: PLC0415  what --help does not need is loaded when needed
-    from analysis.soak_command import stored_or, where  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     given, path = where(settings_file, journal)
@@ -59,7 +59,7 @@ def note(  # noqa: PLR0913, PLR0917  each is an option of the command line
             return
         from analysis.moments import placed  # noqa: PLC0415
         from analysis.note_register import Noted  # noqa: PLC0415
-        from analysis.register import label_text  # noqa: PLC0415
+        from logger.clock import utc_text  # noqa: PLC0415
 
         found = kind_of(kind or "")
         if found is None:
@@ -68,7 +68,7 @@ def note(  # noqa: PLR0913, PLR0917  each is an option of the command line
         if not text.isprintable():
             raise PlainError("--text: one line that can be read")
         p = placed(reader, settings, at, "there is nothing yet that a note could be of")
-        new = Noted(0, found, named, text.strip(), p.after_entry, p.rig_us, p.label, label_text(None), who)
+        new = Noted(0, found, named, text.strip(), p.after_entry, p.rig_us, p.label, utc_text(), who)
     with Register.open(path) as register:
         _tell([register.add_note(new)], register.soaks(), as_json=as_json)
 
@@ -86,8 +86,8 @@ def list_notes(
 
     Example: cornerhold soak notes --journal bay-2.journal --soak job-1042
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.register import read_register  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415
 
     _, path = where(settings_file, journal)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from analysis.ages import since_s
 from analysis.alarm_words import letter_of, taken_back_letter
-from analysis.running import plain_lines
+from analysis.words import plain_lines
 from logger.clock import host_now, utc_from_us
 from logger.delivery_settings import URLS_VARIABLE
 from logger.errors import PlainError

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analysis.earlier import Earlier, earlier_entries
-from analysis.register import label_text
 from analysis.rolled_out import RollOut, fall_words, roll_out
+from logger.clock import utc_text
 from logger.conversions import open_conversions
 
 if TYPE_CHECKING:
@@ -53,4 +53,4 @@ def seen_outside(
     if rows is None or "ambient.temperature" not in rows[1]:
         return None
     found = roll_out(rows[0], rows[1]["ambient.temperature"])
-    return None if found is None else Outside(found, label_text(last.utc_us + round(1e6 * found.at_s)))
+    return None if found is None else Outside(found, utc_text(last.utc_us + round(1e6 * found.at_s)))

@@ -21,8 +21,8 @@ from analysis.page_answers import ANY, ASKED, LOGIN, SEEN, SENT, Csv, Nothing
 from analysis.page_guard import COOKIE, HEADERS, Guard, SESSION_s
 from analysis.page_hosts import Hosts
 from analysis.register import Register
-from analysis.report import templates, typed
 from analysis.state import State, alarm_dict
+from analysis.templating import templates, typed
 from logger.errors import PlainError
 
 if TYPE_CHECKING:

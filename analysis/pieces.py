@@ -5,37 +5,38 @@ Each piece is a soak of its own that knows the air's history; the whole goes on 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Generic, TypeVar
 
 import numpy as np
 
+from analysis.followed import Followed
+
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
-    from analysis.priors import Priors
-    from analysis.soak import SoakAnalysis
-
     Array = NDArray[np.float64]
+
+SoakT = TypeVar("SoakT", bound=Followed)
 
 MARGIN_s: Final = 900.0
 """Nobody looks at the clock while turning a valve: so long before and after a note nothing is judged."""
 
 
-class Pieces:
+class Pieces(Generic[SoakT]):
     """The pieces of a soak that has notes; none if it has none."""
 
-    def __init__(self, whole: SoakAnalysis, priors: Priors | None) -> None:
-        """Prepare: a piece begins when its first row comes."""
+    def __init__(self, whole: SoakT, piece: Callable[..., SoakT]) -> None:
+        """Prepare: a piece begins when its first row comes; `piece` makes one, with its heights by hand as `tape`."""
         self.whole = whole
-        self.priors = priors
+        self.piece = piece
         self.cuts_s = sorted({time_s for time_s, _, _ in whole.notes})
-        self.done: list[SoakAnalysis] = []
-        self.open: SoakAnalysis | None = None
+        self.done: list[SoakT] = []
+        self.open: SoakT | None = None
         self.number = -1
 
-    def of(self, i: int) -> list[SoakAnalysis]:
+    def of(self, i: int) -> list[SoakT]:
         """Return the pieces by which section `i` is judged; none if nobody did anything to it."""
         name = self.whole.sections[i]
         if not any(not named or name in named for _, named, _ in self.whole.notes):
@@ -57,8 +58,6 @@ class Pieces:
                 self.open.feed(time_s[rows], {name: column[rows] for name, column in values.items()})
 
     def _begin(self, number: int) -> None:
-        from analysis.soak import SoakAnalysis  # noqa: PLC0415  a piece is a soak, and a soak has pieces
-
         before = self.open
         self._close()
         self.number = number
@@ -66,14 +65,7 @@ class Pieces:
         from_s = self.cuts_s[number - 1] if number else -np.inf
         until_s = self.cuts_s[number] if number < len(self.cuts_s) else np.inf
         tape = [r for r in whole.taped if from_s + MARGIN_s < r.time_s < until_s - MARGIN_s]
-        self.open = SoakAnalysis(
-            whole.settings,
-            whole.sections,
-            begin_utc=whole.begin_utc,
-            priors=self.priors,
-            tape=tape,
-            blanks=whole.blanks,
-        )
+        self.open = self.piece(tape=tape)
         if before is not None:
             self.open.estimator.begin_like(before.estimator)
         elif whole.before is not None:

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.inputs import reference_Pa, setup_of
+from analysis.inputs import reference_Pa
 from analysis.plausible_air import JUST_K, POWER_ON_K, AirJumps, is_power_on
 from analysis.plausible_blocks import Array, BLOCK_s, BlockMaker, Extent, Spell
 from analysis.plausible_support import Support
 from analysis.reasons import Reason
-from analysis.words import short_time
+from analysis.setup import setup_of
+from analysis.wording import short_time
 from logger.units import ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from analysis.inputs import reference_Pa, setup_of
+from analysis.inputs import reference_Pa
 from analysis.plausible_blocks import Array, Extent
+from analysis.setup import setup_of
 from logger.units import STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:

@@ -108,7 +108,7 @@ def section_svg(
 
 def described(section: Mapping[str, Any]) -> str:
     """What the plot shows, for those who don't see it; made of numbers alone."""
-    from analysis.words import loss_words  # noqa: PLC0415
+    from analysis.wording import loss_words  # noqa: PLC0415
 
     return (
         "Three rows over time: what was read beside what a tight section would have read, the temperatures, and the gas "

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import aiomqtt
 
     from analysis.alarm_store import AlarmStore, Changes
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
     from logger.delivery_settings import MqttSettings
 
 _log = logging.getLogger(__name__)

@@ -7,9 +7,7 @@ moves a reading in or out.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from analysis import blank_register, corrections, note_register
@@ -17,18 +15,16 @@ from analysis.blank_register import Blank, add_blanks, blanks_of, withdraw_blank
 from analysis.corrections import Correction, corrections_of, put_right, wrong_with
 from analysis.database import Database, DatabaseError, Layout, require_beside
 from analysis.note_register import Noted, add_note, notes_of, withdraw_note
+from analysis.soak_model import Soak
 from analysis.tape_register import TABLE, Height, add, heights_of, withdraw
-from logger.clock import utc_from_us, utc_now
+from logger.clock import utc_text
 from logger.journal_files import SOAKS, beside
-from logger.settings import SectionSettings, settings_from_text
-from logger.units import ZERO_CELSIUS_K
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
-    from typing import Any, Self
+    from typing import Self
 
-    from logger.settings import Settings, SoakSettings
 
 LAYOUT: Final = Layout(
     "register of soaks",
@@ -62,67 +58,7 @@ LAYOUT: Final = Layout(
     ),
 )
 PATIENCE_s: Final = 10.0
-WHOLE_JOURNAL: Final = 0
-"""The number under which a journal is judged in which no soak was ever begun."""
 _COLUMNS = "id, name, job, car, customer, after_entry, last_entry, begun, ended, plan"
-
-
-@dataclass(frozen=True, slots=True)
-class Soak:
-    """One soak: the entries after `after_entry` up to `last_entry` (None: it goes on), and its plan.
-
-    `plan` is TOML, a settings file's `[soak]`, thresholds of single sections, and what sections enclose; it holds for
-    the soak whatever the settings file says later.
-    """
-
-    id: int
-    name: str
-    job: str = ""
-    car: str = ""
-    customer: str = ""
-    after_entry: int = 0
-    last_entry: int | None = None
-    begun: str = ""
-    """The newest reading's label when it began, or the clock's, ISO 8601 with Z."""
-    ended: str | None = None
-    plan: str = ""
-
-    def settings(self, settings: Settings) -> Settings:
-        """Return settings with this soak's plan in them."""
-        if not self.plan:
-            return settings
-        planned = settings_from_text(self.plan)
-        sections: dict[str, SectionSettings] = dict(settings.sections)
-        for name, section in planned.sections.items():
-            known = settings.section(name)
-            encloses = section.encloses or known.encloses
-            sections[name] = replace(known, threshold=section.threshold, encloses=encloses)
-        for name, section in sections.items():
-            if name not in planned.sections:
-                sections[name] = replace(section, threshold=None)
-        return replace(settings, soak=planned.soak, sections=sections)
-
-    def as_dict(self) -> dict[str, Any]:
-        """For JSON."""
-        planned = settings_from_text(self.plan)
-        soak = planned.soak
-        return {
-            "id": self.id,
-            "name": self.name,
-            "job": self.job,
-            "car": self.car,
-            "customer": self.customer,
-            "begun": self.begun,
-            "ended": self.ended,
-            "support": soak.support,
-            "gas": soak.gas,
-            "threshold": soak.threshold.text,
-            "planned_hours": soak.planned_hours,
-            "planned_cold_degC": None
-            if soak.planned_cold_K is None
-            else round(soak.planned_cold_K - ZERO_CELSIUS_K, 2),
-            "encloses": {name: list(one.encloses) for name, one in planned.sections.items() if one.encloses},
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,39 +73,6 @@ class Beside:
 def soaks_path(journal: Path) -> Path:
     """Where the register of a journal's soaks is."""
     return beside(journal, SOAKS)
-
-
-def plan_text(
-    soak: SoakSettings,
-    thresholds: Mapping[str, str],
-    encloses: Mapping[str, Sequence[str]] = MappingProxyType({}),
-) -> str:
-    """Return a plan as TOML; `thresholds` of single sections as people write them, and what sections enclose.
-
-    >>> from logger.settings import SoakSettings
-    >>> print(plan_text(SoakSettings(planned_s=50400.0), {"front_left": "3 %/day"}))
-    [soak]
-    support = "blocked"
-    gas = "nitrogen"
-    threshold = "2 %/day"
-    planned_length = "50400 s"
-    [sections.front_left]
-    threshold = "3 %/day"
-    """
-    lines = ["[soak]"]
-    words = {"support": soak.support, "gas": soak.gas, "threshold": soak.threshold.text}
-    if soak.planned_s is not None:
-        words["planned_length"] = f"{soak.planned_s:.10g} s"
-    if soak.planned_cold_K is not None:
-        words["planned_cold"] = f"{soak.planned_cold_K - ZERO_CELSIUS_K:.6g} degC"
-    lines += [f"{key} = {json.dumps(word, ensure_ascii=False)}" for key, word in words.items()]
-    for name in dict.fromkeys((*thresholds, *encloses)):
-        lines.append(f"[sections.{name}]")
-        if name in thresholds:
-            lines.append(f"threshold = {json.dumps(thresholds[name], ensure_ascii=False)}")
-        if name in encloses:
-            lines.append(f"encloses = {json.dumps(list(encloses[name]), ensure_ascii=False)}")
-    return "\n".join(lines)
 
 
 class Register:
@@ -234,14 +137,14 @@ class Register:
         if (reason := wrong_with(better, known)) is not None:
             raise DatabaseError(self._database.path, reason)
         stood = next(one for one in known if one.id == better.id)
-        put_right(self._database, stood, better, label_text(None), who)
+        put_right(self._database, stood, better, utc_text(), who)
 
     def acknowledge(self, alarms: Sequence[str], who: str) -> None:
         """Note that somebody has taken notice of alarms (their ids); the running analysis takes it from here."""
         with self._database.atomic() as connection:
             connection.executemany(
                 "INSERT INTO acknowledgements (alarm, who, made) VALUES (?, ?, ?)",
-                [(alarm, who, label_text(None)) for alarm in alarms],
+                [(alarm, who, utc_text()) for alarm in alarms],
             )
 
     def add_heights(self, heights: Sequence[Height]) -> list[Height]:
@@ -266,7 +169,7 @@ class Register:
 
     def withdraw_note(self, number: int) -> Noted:
         """Take a note back."""
-        return withdraw_note(self._database, number, label_text(None))
+        return withdraw_note(self._database, number, utc_text())
 
     def add_blanks(self, blanks: Sequence[Blank]) -> list[Blank]:
         """Write blanks, all or none."""
@@ -274,11 +177,11 @@ class Register:
 
     def withdraw_blank(self, number: int) -> Blank:
         """Take a blank back."""
-        return withdraw_blank(self._database, number, label_text(None))
+        return withdraw_blank(self._database, number, utc_text())
 
     def withdraw_height(self, number: int, instead: Height | None = None) -> Height:
         """Take a height back, with another one in its place or without."""
-        return withdraw(self._database, number, label_text(None), instead)
+        return withdraw(self._database, number, utc_text(), instead)
 
 
 class RegisterReader:
@@ -355,9 +258,3 @@ def _beside(database: Database) -> Beside:
 def soaks_of(database: Database) -> list[Soak]:
     """All soaks of an open register, oldest first."""
     return [Soak(*row) for row in database.rows(f"SELECT {_COLUMNS} FROM soaks ORDER BY id")]  # noqa: S608  our own words
-
-
-def label_text(utc_us: int | None) -> str:
-    """Return a label as ISO 8601 to the second with Z; None: now, by the clock."""
-    moment = utc_now() if utc_us is None else utc_from_us(utc_us)
-    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -295,13 +295,13 @@ def _export(files: Files) -> None:
 
 
 def _report(files: Files, scenario: Scenario) -> None:
-    from analysis.register import label_text  # noqa: PLC0415
     from analysis.report import report_html  # noqa: PLC0415
     from analysis.report_data import of_journal  # noqa: PLC0415
+    from logger.clock import utc_text  # noqa: PLC0415
 
     material = of_journal(files.journal, None, None)
     car = f"made up by the rehearsal (seed {scenario.seed}), no real car"
-    text = report_html(material, label_text(None), job="rehearsal", car=car)
+    text = report_html(material, utc_text(), job="rehearsal", car=car)
     files.report.write_text(text, encoding="utf-8")
 
 

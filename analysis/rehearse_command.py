@@ -43,9 +43,9 @@ def rehearse(
     Example: cornerhold rehearse --keep friday
     """
     # the simulator's imports take a while
+    from analysis.findings_table import tell as tell_findings  # noqa: PLC0415
     from analysis.rehearse import Files, compare, play_speed, remove  # noqa: PLC0415
     from analysis.rehearse import rehearse as run  # noqa: PLC0415
-    from analysis.words import tell as tell_findings  # noqa: PLC0415
     from logger.clock import utc_now  # noqa: PLC0415
     from logger.virtual.scenario import load_scenario, shipped_scenario  # noqa: PLC0415
 
@@ -117,7 +117,7 @@ def _display(scenario: Scenario) -> AbstractContextManager[Callable[[dict[str, A
 def _plain_lines(scenario: Scenario) -> AbstractContextManager[Callable[[dict[str, Any] | None], None]]:
     from contextlib import contextmanager  # noqa: PLC0415
 
-    from analysis.running import plain_lines  # noqa: PLC0415
+    from analysis.words import plain_lines  # noqa: PLC0415
 
     @contextmanager
     def lines() -> Iterator[Callable[[dict[str, Any] | None], None]]:

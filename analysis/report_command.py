@@ -43,8 +43,8 @@ def report(  # noqa: PLR0913, PLR0917  each is an option of the command line
 
     Example: cornerhold report job-1042 --settings bay-2.toml --output job-1042.html
     """
-    from analysis.register import label_text  # noqa: PLC0415
     from analysis.report import report_html  # noqa: PLC0415
+    from logger.clock import utc_text  # noqa: PLC0415
     from logger.files import whole_file  # noqa: PLC0415  what --help does not need is loaded when needed
     from logger.settings import load_settings  # noqa: PLC0415
 
@@ -53,7 +53,7 @@ def report(  # noqa: PLR0913, PLR0917  each is an option of the command line
     path = output or Path(f"{name}.report.html")
     if not path.absolute().parent.is_dir():
         raise PlainError(f"{path}: there is no such folder")
-    text = report_html(material, label_text(None), job=job, car=car, customer=customer)
+    text = report_html(material, utc_text(), job=job, car=car, customer=customer)
     with whole_file(path) as file:
         file.write(text)
     typer.echo(f"{path}: {'state so far, the soak still runs' if material.running else 'report written'}")
@@ -67,7 +67,7 @@ def _gather(
     notes: Path | None,
 ) -> tuple[Material, str]:
     """Find out what is meant; return it with the file name that suits it, without its end."""
-    from analysis.analyse_command import is_journal  # noqa: PLC0415
+    from analysis.judge import is_journal  # noqa: PLC0415
     from analysis.notes_file import read_notes  # noqa: PLC0415
     from analysis.recording import read_recording  # noqa: PLC0415
     from analysis.report_data import of_journal, of_readings  # noqa: PLC0415

@@ -14,9 +14,10 @@ from analysis.gas_left import GasLeft, gas_left
 from analysis.hole import hole_of
 from analysis.inputs import reference_Pa
 from analysis.live import JournalFollower, chosen
-from analysis.register import WHOLE_JOURNAL, read_soaks
+from analysis.register import read_soaks
 from analysis.soak import SoakAnalysis
-from analysis.words import full_time
+from analysis.soak_model import WHOLE_JOURNAL
+from analysis.wording import full_time
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
 
     from analysis.notes import Note
     from analysis.recording import Readings
-    from analysis.register import Beside, Soak
+    from analysis.register import Beside
+    from analysis.soak_model import Soak
     from analysis.tape import TapeReading
     from logger.settings import Settings
 

@@ -43,10 +43,10 @@ def restore(
 
     Example: cornerhold restore /mnt/backup/bay-2-20270115T180000Z --settings bay-2.toml
     """
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.progress import shown_progress  # noqa: PLC0415  what --help does not need is loaded when needed
     from analysis.restore import restore as put_back  # noqa: PLC0415
     from analysis.restore import told  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
     from logger.errors import PlainError  # noqa: PLC0415
 
     if settings_file is None and journal is None:

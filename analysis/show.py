@@ -9,8 +9,9 @@ from rich.console import Group
 from rich.padding import Padding
 from rich.text import Text
 
-from analysis.running import section_words, where_it_is
-from analysis.words import STYLE, loss_words, short_time
+from analysis.findings_table import STYLE
+from analysis.wording import loss_words, short_time
+from analysis.words import section_words, where_it_is
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,7 +27,7 @@ SENTENCES = 12
 
 def picture(state: State) -> Group:
     """Return the picture."""
-    from analysis.report import typed  # noqa: PLC0415
+    from analysis.templating import typed  # noqa: PLC0415
     from analysis.words import sentences  # noqa: PLC0415
 
     head = Text(typed(state.rig), style="bold")
@@ -58,7 +59,7 @@ def picture(state: State) -> Group:
 
 def _sections(state: State, said: Mapping[str, Any]) -> Group:
     """Two lines for each section: verdict, loss and gas left; when it is decided, and how cold it got."""
-    from analysis.report import typed  # noqa: PLC0415
+    from analysis.templating import typed  # noqa: PLC0415
 
     rows = [
         # a soak that is over has its last word

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from functools import partial
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
@@ -11,19 +12,20 @@ from numpy.typing import NDArray
 
 from analysis.agreement import agreement
 from analysis.alarms import AlarmBook
+from analysis.before import Before, kept_before
 from analysis.bins import BinMaker, RawBin
 from analysis.blank import share_of, without_rig
 from analysis.doubts import Doubts
-from analysis.earlier import Before, kept_before
 from analysis.effects import day_begins_s
 from analysis.estimator import Estimator
 from analysis.fast_leak import FastLeak
-from analysis.inputs import Bin, drift_per_K, reference_Pa, setup_of
+from analysis.inputs import Bin, drift_per_K, reference_Pa
 from analysis.leak_alarm import LeakAlarm
 from analysis.notes import notes_since
 from analysis.pieces import Pieces
 from analysis.plausible_air import is_power_on
 from analysis.pressurised import EMPTY_Pa
+from analysis.setup import setup_of
 from analysis.tape import DEVIATION_m, Tape, row_of, with_rows
 from analysis.threshold import DEFAULT_LOSS_PER_s, Limit, limit_of
 from analysis.watch import Rows, Watch
@@ -117,7 +119,10 @@ class SoakAnalysis:
         self.before: Before | None = None
         for time_s, named, _ in self.notes:
             self.estimator.guard.noted.extend((time_s, name) for name in (named or sections))
-        self.pieces = Pieces(self, priors)
+        piece = partial(
+            SoakAnalysis, settings, sections, begin_utc=begin_utc, priors=priors, blanks=dict(blanks)
+        )
+        self.pieces: Pieces[SoakAnalysis] = Pieces(self, piece)
         self.column_m = np.array([s.gas_column_m or np.nan for s in setups])
         floors = [settings.section(name).floor_Pa for name in sections]
         period = settings.rig.period_ms

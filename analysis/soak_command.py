@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from analysis import options
 from analysis.correct_command import correct
+from analysis.journals import stored_or, where
+from analysis.moments import moment
 from analysis.note_command import list_notes, note
+from analysis.plans import plan_from, plan_words, soak_words
 from logger.errors import PlainError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from analysis.register import Soak
     from analysis.tape_register import Height
-    from logger.journal_reader import JournalReader
-    from logger.settings import Settings
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -74,7 +72,8 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
     Example: cornerhold soak begin job-1042 --settings bay-2.toml --planned-length "14 h" --planned-cold "-8 degC"
     """
     from analysis.outside import seen_outside  # noqa: PLC0415  what --help does not need is loaded when needed
-    from analysis.register import Register, Soak  # noqa: PLC0415
+    from analysis.register import Register  # noqa: PLC0415
+    from analysis.soak_model import Soak  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     given, path = where(settings_file, journal)
@@ -99,7 +98,7 @@ def begin(  # noqa: PLR0913, PLR0917  each is an option of the command line
         seen = None if outside is None else outside.as_dict()
         typer.echo(json.dumps({**soak.as_dict(), "rolled_out": seen}, ensure_ascii=False))
         return
-    typer.echo(f"soak '{soak.name}' begun at {label}: {_plan_words(soak)}")
+    typer.echo(f"soak '{soak.name}' begun at {label}: {plan_words(soak)}")
     if outside is not None:
         typer.echo(
             f"{outside.sentence}. If the corners were shut off before that, the begin is too late: give it as it was, "
@@ -192,110 +191,3 @@ def _without_height(path: Path, heights: Sequence[Height] = ()) -> str:
         channels, names = reader.channels(), reader.sections()
     often = Counter(h.section for h in heights)
     return " ".join(f'{n}="… mm"' for n in names if f"{n}.height" not in channels and often[n] < 2)
-
-
-def where(settings_file: Path | None, journal: Path | None) -> tuple[Settings | None, Path]:
-    """Return the settings that were given, and the journal that is meant."""
-    from logger.settings import default_settings, load_settings  # noqa: PLC0415
-    from logger.settings_files import journal_path  # noqa: PLC0415
-
-    settings = None if settings_file is None else load_settings(settings_file)
-    return settings, journal or journal_path(settings or default_settings())
-
-
-def stored_or(settings: Settings | None, reader: JournalReader) -> Settings:
-    """Return the settings that were given, else those under which the journal is logged."""
-    from logger.conversions import stored_settings  # noqa: PLC0415
-
-    if settings is not None:
-        return settings
-    stored = reader.configurations()
-    return stored_settings(reader.path, stored[-1].text if stored else "")
-
-
-def plan_from(
-    settings: Settings, changes: dict[str, str | None], thresholds: list[str], encloses: list[str]
-) -> str:
-    """Return the plan as TOML: the settings', with what was given on the command line put over it."""
-    from analysis.register import plan_text  # noqa: PLC0415
-    from logger.settings import SettingsError, settings_from_text  # noqa: PLC0415
-
-    soak = settings.soak
-    of_sections = {
-        name: section.threshold.text for name, section in settings.sections.items() if section.threshold
-    }
-    given = {key: value for key, value in changes.items() if value is not None}
-    for text in thresholds:
-        section, equals, limit = text.rpartition("=")
-        if equals:
-            of_sections[section.strip()] = limit.strip()
-        else:
-            given["threshold"] = text
-    try:
-        lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in given.items()]
-        read = settings_from_text("\n".join(["[soak]", *lines])).soak
-        fields = {"planned_length": "planned_s", "planned_cold": "planned_cold_K"}
-        soak = replace(soak, **{field: getattr(read, field) for field in (fields.get(k, k) for k in given)})
-        plan = plan_text(soak, of_sections, _enclosed(settings, encloses))
-        settings_from_text(plan)
-    except SettingsError as error:
-        raise PlainError(f"{error.key.removeprefix('soak.')}: {error.reason}") from None
-    return plan
-
-
-def _enclosed(settings: Settings, given: list[str]) -> dict[str, tuple[str, ...]]:
-    """Return what each section encloses: as in the settings, with what was given on the command line put over it."""
-    encloses = {name: section.encloses for name, section in settings.sections.items() if section.encloses}
-    for text in given:
-        name, equals, components = text.partition("=")
-        named = tuple(part.strip() for part in components.split(",") if part.strip())
-        if not equals or not named:
-            raise PlainError(f"--encloses: '{text}': write section=component, component")
-        encloses[name.strip()] = named
-    return encloses
-
-
-def moment(reader: JournalReader, at: str | None, option: str = "--at") -> tuple[int, str]:
-    """Return the last entry before a moment (now), and the moment's label; `option` said it."""
-    from analysis.register import label_text  # noqa: PLC0415
-    from logger.clock import us_from_utc, utc_now  # noqa: PLC0415
-
-    if at is None:
-        newest = reader.newest_id()
-        sample = reader.newest()
-        return newest, label_text(None if sample is None else sample.utc_us)
-    try:
-        moment = datetime.fromisoformat(at)
-    except ValueError:
-        raise PlainError(f"{option}: '{at}' is no time like 2027-01-15T18:00:00Z") from None
-    if moment.tzinfo is None:
-        raise PlainError(f"{option}: needs a zone, like 2027-01-15T18:00:00Z")
-    sample = reader.newest()
-    latest_us = max(us_from_utc(utc_now()), 0 if sample is None else sample.utc_us)
-    if us_from_utc(moment) > latest_us:
-        raise PlainError(f"{option}: a moment that is yet to come: the newest reading is older")
-    reader.seek_label(us_from_utc(moment))
-    return reader.cursor, label_text(us_from_utc(moment.astimezone(UTC)))
-
-
-def soak_words(soak: Soak) -> str:
-    """Return all that the register says of a soak, in a line."""
-    words = [f"{soak.name}: {soak.begun} to {soak.ended or 'now'}", _plan_words(soak)]
-    words += [
-        f"{what} {text}"
-        for what, text in (("job", soak.job), ("car", soak.car), ("customer", soak.customer))
-        if text
-    ]
-    enclosed = soak.as_dict()["encloses"]
-    words += [f"{section} encloses {', '.join(parts)}" for section, parts in enclosed.items()]
-    return "; ".join(words)
-
-
-def _plan_words(soak: Soak) -> str:
-    said = soak.as_dict()
-    words = [said["support"], said["gas"], f"limit {said['threshold']}"]
-    if said["planned_hours"] is not None:
-        words.append(f"planned {said['planned_hours']:.3g} h")
-    if said["planned_cold_degC"] is not None:
-        words.append(f"down to {said['planned_cold_degC']:g} °C")
-    return ", ".join(words)

@@ -42,7 +42,7 @@ def suspects(
     """
     from analysis.found import findings_from  # noqa: PLC0415  what --help does not need
     from analysis.job import enclosed_by, job_of, read_job, registered_soaks  # noqa: PLC0415
-    from analysis.soak_command import where  # noqa: PLC0415
+    from analysis.journals import where  # noqa: PLC0415
     from analysis.suspects import weigh  # noqa: PLC0415
     from analysis.suspects_words import said, sentences  # noqa: PLC0415
     from logger.journal_reader import require_journal  # noqa: PLC0415

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analysis.suspects import ACCUSED, CLEARED, PROBABLE, RIGHT
-from analysis.words import and_list
+from analysis.wording import and_list
 
 if TYPE_CHECKING:
     from analysis.job import Job

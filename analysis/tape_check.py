@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from analysis.moments import Placed
-    from analysis.register import Beside, Soak
+    from analysis.register import Beside
+    from analysis.soak_model import Soak
     from analysis.tape_register import Height
     from logger.journal_reader import JournalReader
     from logger.settings import Settings

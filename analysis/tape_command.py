@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.moments import Placed
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
     from analysis.tape_check import Checker
     from analysis.tape_register import Height
     from logger.journal_reader import JournalReader
@@ -64,8 +64,9 @@ def add(
 
     Example: cornerhold tape add front_left="652 mm" front_right="649 mm" --settings bay-2.toml --by Mara
     """
-    from analysis.register import Register, label_text, read_register  # noqa: PLC0415  not needed for --help
+    from analysis.register import Register, read_register  # noqa: PLC0415  not needed for --help
     from analysis.tape_check import Checker  # noqa: PLC0415
+    from logger.clock import utc_text  # noqa: PLC0415  not needed for --help
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     path, names, settings = _where(settings_file, journal)
@@ -82,7 +83,7 @@ def add(
             typed = _confirmed(typed, checker, names)
     with Register.open(path) as register:
         soaks = register.soaks()
-        entered = label_text(None)
+        entered = utc_text()
         new = [now.height(0, name, height_m, deviation_m, entered, who) for name, height_m in typed.items()]
         new = register.add_heights(new)
         warnings = (*now.warnings, *_blocked(new, soaks, now.support))
@@ -107,8 +108,9 @@ def correct(
     from dataclasses import replace  # noqa: PLC0415
 
     from analysis.moments import Placed  # noqa: PLC0415
-    from analysis.register import Register, label_text, read_register  # noqa: PLC0415
+    from analysis.register import Register, read_register  # noqa: PLC0415
     from analysis.tape_check import Checker  # noqa: PLC0415
+    from logger.clock import utc_text  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     path, names, settings = _where(settings_file, journal)
@@ -126,7 +128,7 @@ def correct(
     with Register.open(path) as register:
         deviation_m = old.deviation_m if uncertainty is None else _deviation_m(uncertainty)
         better = replace(
-            old, height_m=height_m, deviation_m=deviation_m, entered=label_text(None), who=who or old.who
+            old, height_m=height_m, deviation_m=deviation_m, entered=utc_text(), who=who or old.who
         )
         new = register.withdraw_height(number, better)
         _tell([new], register.heights(), register.soaks(), as_json=as_json)
@@ -214,7 +216,7 @@ class _Now:
 
 def _where(settings_file: Path | None, journal: Path | None) -> tuple[Path, list[str], Settings]:
     """Return the journal, its sections, and the settings."""
-    from analysis.soak_command import stored_or, where  # noqa: PLC0415
+    from analysis.journals import stored_or, where  # noqa: PLC0415
     from logger.journal_reader import JournalReader  # noqa: PLC0415
 
     settings, path = where(settings_file, journal)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from sqlite3 import Connection
 
     from analysis.database import Database
-    from analysis.register import Soak
+    from analysis.soak_model import Soak
 
 TABLE: Final = (
     """CREATE TABLE tape (

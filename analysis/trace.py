@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from analysis.estimator import Estimator
     from analysis.inputs import Bin
 
 Array = NDArray[np.float64]
@@ -35,22 +34,6 @@ class Point:
     regressor: Array  # (S, L, N)
     lagged_K: Array  # (L,)
     curve_s: NDArray[np.float32]  # (S, L, J)
-
-
-def point_of(
-    estimator: Estimator, reading: Bin, observed: Array, regressor: Array, use: NDArray[np.bool_]
-) -> Point:
-    """Return the bin that the estimator has just taken; `observed` (S, M), `regressor` (S, M, N), `use` (S,)."""
-    lags = slice(None, None, estimator.disturbance_count)  # one model of each lag
-    by_shape = slice(1, estimator.shapes.started.start)
-    return Point(
-        estimator.time_s,
-        reading,
-        np.where(use[:, None], observed[:, lags], np.nan),
-        regressor[:, lags].copy(),
-        estimator.lagged[1].copy(),
-        estimator.shapes.curve[:, lags, by_shape].astype(np.float32),
-    )
 
 
 class Trace:

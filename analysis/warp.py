@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from analysis.soak import SoakAnalysis
+    from analysis.followed import Followed
 
 Array = NDArray[np.float64]
 
@@ -75,12 +75,12 @@ def bears_out(lost: Array, log_pressure_change: Array) -> bool:
     return abs(asked) > SEEN and not contradicts(lost, log_pressure_change)
 
 
-def borne_out(soak: SoakAnalysis, i: int) -> bool:
+def borne_out(soak: Followed, i: int) -> bool:
     """Whether more than two heights by hand speak for a leak of section `i`: a third one, or the pressures."""
     return len(soak.tape.heights_of(i)) >= HEIGHTS_FOR_LEAK or tape_against_loads(soak)[1]
 
 
-def tape_against_loads(soak: SoakAnalysis) -> tuple[bool, bool]:
+def tape_against_loads(soak: Followed) -> tuple[bool, bool]:
     """Return whether the pressures deny what the tape says of the corners, and whether they bear it out."""
     evidence = soak.known()
     index = _measured(soak)
@@ -92,7 +92,7 @@ def tape_against_loads(soak: SoakAnalysis) -> tuple[bool, bool]:
     return contradicts(lost[index], change[index]), bears_out(lost[index], change[index])
 
 
-def _measured(soak: SoakAnalysis) -> list[int]:
+def _measured(soak: Followed) -> list[int]:
     """Return the sections that can be held against one another: all corners, else those of one axle; else none."""
     known = {name: soak.sections.index(name) for name in CORNERS if name in soak.sections}
     taped = {name: i for name, i in known.items() if soak.tape.measures(i)}

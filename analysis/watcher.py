@@ -13,14 +13,15 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.alarm_store import Changes, Seen
 from analysis.alarm_words import evidence_of, sentence_of
 from analysis.live import PORTION, JournalFollower
-from analysis.register import WHOLE_JOURNAL, label_text
-from logger.clock import us_from_utc, utc_now
+from analysis.soak_model import WHOLE_JOURNAL
+from logger.clock import us_from_utc, utc_now, utc_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from analysis.alarm_store import AlarmStore
-    from analysis.register import RegisterReader, Soak
+    from analysis.register import RegisterReader
+    from analysis.soak_model import Soak
     from logger.journal_reader import JournalReader
     from logger.settings import Settings
 
@@ -223,7 +224,7 @@ class Watcher:
         seen.sort(key=lambda one: (one.raised_us, one.section, one.kind))
         known = journal.soak is not None
         seen += [
-            Seen(section, "blind", us, None, journal.label(us) if known else label_text(None), None)
+            Seen(section, "blind", us, None, journal.label(us) if known else utc_text(), None)
             for section, us in self._blind.items()
         ]
         return seen

@@ -1,107 +1,13 @@
-"""Findings for people: a table of verdicts in plain words."""
+"""Findings in plain words, as lines of text: of a soak that is over, and of one that goes on."""
 
 from __future__ import annotations
 
-import textwrap
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+from analysis.wording import and_list, loss_words, short_time
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-STYLE = {"tight": "bold green", "leaking": "bold red", "undecided": "bold yellow"}
-
-
-def loss_words(section: Mapping[str, Any]) -> str:
-    """Return the loss with its interval, or that there is none.
-
-    >>> loss_words({"loss_per_day": 0.0041, "loss_per_day_interval95": [-0.002, 0.011]})
-    '0.4 %/day (-0.2 to 1.1)'
-    """
-    loss = section["loss_per_day"]
-    if loss is None:
-        return "not known"
-    low, high = section["loss_per_day_interval95"]
-    digits = 1 if high - low > 0.004 else 2
-    # adding zero takes the sign off a rounded zero
-    loss, low, high = (round(100 * x, digits) + 0.0 for x in (loss, low, high))
-    return f"{loss:.{digits}f} %/day ({low:.{digits}f} to {high:.{digits}f})"
-
-
-def short_time(text: str) -> str:
-    """Return a moment of the findings as people write it.
-
-    >>> short_time("2027-01-16T09:05:00Z")
-    'Sat 16 Jan 09:05'
-    """
-    moment = datetime.fromisoformat(text)
-    # not by strftime, whose names follow the machine's language
-    return f"{_DAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment:%H:%M}"
-
-
-def full_time(text: str) -> str:
-    """Return a moment of the findings with its year, for paper that is kept.
-
-    >>> full_time("2027-01-16T09:05:00Z")
-    'Sat 16 Jan 2027 09:05'
-    """
-    day, _, hour = short_time(text).rpartition(" ")
-    return f"{day} {text[:4]} {hour}"
-
-
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
-def and_list(names: Sequence[str]) -> str:
-    """Return names as one says them.
-
-    >>> and_list(["a", "b", "c"])
-    'a, b and c'
-    """
-    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
-
-
-def headline(result: Mapping[str, Any]) -> Text:
-    """Return the verdicts in a line: who leaks, who is tight, what is open."""
-    line = Text()
-    for verdict, one, several in (
-        ("leaking", "leaks", "leak"),
-        ("undecided", "is undecided", "are undecided"),
-        ("tight", "is tight", "are tight"),
-    ):
-        names = [s["name"] for s in result["sections"] if s["verdict"] == verdict]
-        if names:
-            line.append(f"{and_list(names)} {one if len(names) == 1 else several}. ", style=STYLE[verdict])
-    line.rstrip()
-    return line
-
-
-def table_of(result: Mapping[str, Any]) -> Table:
-    """Return the verdicts of one recording as a table that fits 80 columns."""
-    title = f"{result['recording']}: {result['hours']:.1f} h, {result['support']}, {result['gas']}"
-    if result["coldest_ambient_degC"] is not None:
-        title += f", coldest air {result['coldest_ambient_degC']:.1f} °C"
-    table = Table(title=title, title_justify="left", expand=False)
-    table.add_column("section")
-    table.add_column("verdict")
-    table.add_column("loss, 95 % interval")
-    table.add_column("limit", justify="right")
-    table.add_column("coldest\ngas", justify="right")
-    for section in result["sections"]:
-        coldest = section["coldest_gas_degC"]
-        table.add_row(
-            section["name"],
-            Text(section["verdict"], style=STYLE[section["verdict"]]),
-            loss_words(section),
-            f"{100 * section['threshold_per_day']:.3g} %/day",
-            "-" if coldest is None else f"{coldest:.1f} °C",
-        )
-    return table
+    from collections.abc import Mapping
 
 
 def sentences(result: Mapping[str, Any]) -> list[str]:
@@ -136,11 +42,37 @@ def _alarm(alarm: Mapping[str, Any]) -> str:
     return f"alarm {alarm['kind']} from {begin} to {end} UTC."
 
 
-def tell(result: Mapping[str, Any], console: Console | None = None) -> None:
-    """Print verdicts and sentences."""
-    console = console or Console()
-    console.print(headline(result))
-    console.print(table_of(result))
-    for line in sentences(result):
-        folded = textwrap.fill(line, console.width, initial_indent="  ", subsequent_indent="  ")
-        console.print(Text(folded))
+def standing_alarms(section: Mapping[str, Any]) -> list[str]:
+    """Return the kinds of alarm that stand."""
+    return [alarm["kind"] for alarm in section["alarms"] if alarm["cleared"] is None]
+
+
+def where_it_is(said: Mapping[str, Any], planned_h: float | None) -> str:
+    """Return how far the soak is, in a line.
+
+    >>> where_it_is({"end": "2027-01-16T09:15:00Z", "hours": 15.25, "coldest_ambient_degC": -5.9}, 62.0)
+    'Sat 16 Jan 09:15 UTC   15.2 of 62 h   coldest air -5.9 °C'
+    """
+    far = f"{said['hours']:.1f} h" if planned_h is None else f"{said['hours']:.1f} of {planned_h:.0f} h"
+    cold = said["coldest_ambient_degC"]
+    air = "" if cold is None else f"   coldest air {cold:.1f} °C"
+    return f"{short_time(said['end'])} UTC   {far}{air}"
+
+
+def section_words(section: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Return a section's verdict so far, its loss, and what is the matter."""
+    verdict = section["verdict"]
+    # nothing is decided for good before the end
+    so_far = verdict if verdict == "undecided" else f"{verdict} so far"
+    alarms = standing_alarms(section)
+    return so_far, loss_words(section), f"alarm: {', '.join(alarms)}" if alarms else ""
+
+
+def plain_lines(said: Mapping[str, Any], planned_h: float | None) -> list[str]:
+    """Return the same picture as lines of text."""
+    width = max(len(section["name"]) for section in said["sections"])
+    lines = [where_it_is(said, planned_h)]
+    for section in said["sections"]:
+        so_far, loss, matter = section_words(section)
+        lines.append(f"  {section['name']:<{width}}  {so_far:<14}  {loss:<28}  {matter}".rstrip())
+    return lines

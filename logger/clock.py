@@ -58,6 +58,16 @@ def utc_from_us(utc_us: int) -> datetime:
     return _EPOCH + timedelta(microseconds=utc_us)
 
 
+def utc_text(utc_us: int | None = None) -> str:
+    """Return a label as ISO 8601 to the second with Z; None: now, by the clock.
+
+    >>> utc_text(1_500_000)
+    '1970-01-01T00:00:01Z'
+    """
+    moment = utc_now() if utc_us is None else utc_from_us(utc_us)
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
 def us_from_utc(moment: datetime) -> int:
     """A datetime with zone as a label.
 

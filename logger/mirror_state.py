@@ -12,7 +12,7 @@ import os
 from dataclasses import asdict, dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from logger.clock import utc_now
+from logger.clock import utc_text
 from logger.cursor_file import sealed, unsealed
 from logger.errors import naming
 from logger.files import replace_file
@@ -64,7 +64,7 @@ class MirrorState:
 
     def failing(self, reason: str) -> MirrorState:
         """The same, with a trouble; it began with the first."""
-        return replace(self, trouble=reason, since=self.since or _now())
+        return replace(self, trouble=reason, since=self.since or utc_text())
 
     def working(self) -> MirrorState:
         """The same without trouble."""
@@ -122,7 +122,8 @@ class StateFile:
                 file.write("\n")  # a line was cut by a loss of power
             for point, words in new:
                 file.write(
-                    json.dumps({"when": _now(), "words": words, "point": point}, ensure_ascii=False) + "\n"
+                    json.dumps({"when": utc_text(), "words": words, "point": point}, ensure_ascii=False)
+                    + "\n"
                 )
             file.flush()
             os.fsync(file.fileno())
@@ -202,7 +203,3 @@ def _parsed(text: str) -> MirrorState:
         if not sound and not (value is None and kind == "int | None"):
             raise ValueError("no state of a mirror")
     return MirrorState(**said)
-
-
-def _now() -> str:
-    return utc_now().isoformat(timespec="seconds").replace("+00:00", "Z")

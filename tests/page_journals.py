@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.alarm_store import AlarmStore, Seen
-from analysis.register import Register, Soak
+from analysis.register import Register
+from analysis.soak_model import Soak
 from logger.clock import Stamp, us_from_utc, utc_now
 from logger.journal import Entry, Journal
 

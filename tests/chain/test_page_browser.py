@@ -20,7 +20,8 @@ from playwright.sync_api import expect, sync_playwright
 
 from analysis.alarm_store import read_alarms
 from analysis.page_guard import new_token
-from analysis.register import Register, Soak
+from analysis.register import Register
+from analysis.soak_model import Soak
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

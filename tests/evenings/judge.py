@@ -9,8 +9,8 @@ from unittest.mock import patch
 
 import numpy as np
 
-from analysis.analyse_command import analyse_readings
 from analysis.findings import Ahead
+from analysis.judge import analyse_readings
 from analysis.notes import Note
 from analysis.recording import Readings, parse_recording
 from analysis.recording_writer import RecordingWriter

@@ -18,7 +18,8 @@ import numpy as np
 
 from analysis.alarm_store import AlarmStore, Changes
 from analysis.findings import Ahead
-from analysis.register import Register, RegisterReader, Soak, plan_text
+from analysis.register import Register, RegisterReader
+from analysis.soak_model import Soak, plan_text
 from analysis.watcher import Watcher
 from logger.clock import Stamp
 from logger.journal import Entry, Journal, sample_body

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.alarm_store import AlarmStore, Seen, alarms_path, read_alarms
 from analysis.database import DatabaseError
-from analysis.register import Register, Soak, plan_text, read_soaks, soaks_path
+from analysis.register import Register, read_soaks, soaks_path
+from analysis.soak_model import Soak, plan_text
 from logger.cursor_file import CursorFile
 from logger.journal import Entry, Journal, JournalError
 from logger.journal_reader import JournalReader

@@ -169,9 +169,9 @@ def _recording(folder: Path) -> Try:
 
 def _judged(_: Path) -> Try:
     """What can be read is also judged and told: a tenth of a second each."""
-    from analysis.analyse_command import analyse_readings  # noqa: PLC0415
+    from analysis.findings_table import tell  # noqa: PLC0415
+    from analysis.judge import analyse_readings  # noqa: PLC0415
     from analysis.recording import parse_recording  # noqa: PLC0415
-    from analysis.words import tell  # noqa: PLC0415
     from logger.settings import settings_from_text  # noqa: PLC0415
 
     by: tuple[Settings, ...] = (
@@ -236,7 +236,7 @@ def _findings(folder: Path) -> Try:
     from analysis.job import job_of  # noqa: PLC0415
     from analysis.suspects import weigh  # noqa: PLC0415
     from analysis.suspects_words import said, sentences  # noqa: PLC0415
-    from analysis.words import loss_words  # noqa: PLC0415
+    from analysis.wording import loss_words  # noqa: PLC0415
 
     path = folder / "found.json"
     sound = json.loads(seeds.FINDINGS[0])

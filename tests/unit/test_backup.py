@@ -20,8 +20,9 @@ from analysis.backup import BackupError, make_backup, read_backup
 from analysis.commands import main
 from analysis.database import Database, DatabaseError, Layout
 from analysis.page_sessions import sessions_path
-from analysis.register import Register, Soak, read_soaks, soaks_path
+from analysis.register import Register, read_soaks, soaks_path
 from analysis.restore import restore
+from analysis.soak_model import Soak
 from logger.cursor_file import CursorFile
 from logger.errors import PlainError
 from logger.journal import Entry, Journal, JournalError

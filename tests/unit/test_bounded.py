@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.calibration import Point
-from analysis.calibration_checks import CalibrationError, check_order
+from analysis.calibration_checks import check_order
+from analysis.calibration_model import CalibrationError, Point
 from analysis.calibration_points import MOST_POINTS, MOST_ROWS, points_from_file
 from analysis.csv_cells import _number
 from analysis.recording import MOST_COLUMNS, LONGEST_s, RecordingError, parse_recording

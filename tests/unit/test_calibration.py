@@ -15,8 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import calibration, calibration_points, calibration_words, quantities, settings_editor
-from analysis.calibration import Calibrated, Demands, Point, calibrate
-from analysis.calibration_checks import CalibrationError, hysteresis
+from analysis.calibration import calibrate
+from analysis.calibration_checks import hysteresis
+from analysis.calibration_model import Calibrated, CalibrationError, Demands, Point, Shape
 from analysis.calibration_words import coefficient_text, object_of, residual_bar, sentences, settings_keys
 from logger import convert
 
@@ -211,9 +212,7 @@ def test_the_reference_adds_its_own() -> None:
         ),
     ],
 )
-def test_nonsense_is_refused_with_the_reason(
-    points: list[Point], shape: calibration.Shape, reason: str
-) -> None:
+def test_nonsense_is_refused_with_the_reason(points: list[Point], shape: Shape, reason: str) -> None:
     with pytest.raises(CalibrationError, match=reason):
         calibrate(points, shape, DEMANDS)
 
@@ -239,7 +238,7 @@ NO_RANGE = replace(DEMANDS, full_scale=None)
     st.sampled_from([DEMANDS, LOOSE, NO_RANGE]),
 )
 def test_any_points_give_a_calibration_or_the_reason_why_not(
-    points: list[Point], shape: calibration.Shape, demands: Demands
+    points: list[Point], shape: Shape, demands: Demands
 ) -> None:
     found = None
     reason = ""

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analysis.earlier import Before
+    from analysis.before import Before
 
 
 def run(*words: str) -> None:

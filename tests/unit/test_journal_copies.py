@@ -15,7 +15,8 @@ import pytest
 from analysis.alarm_store import AlarmStore, alarms_path, read_alarms
 from analysis.commands import main
 from analysis.database import DatabaseError
-from analysis.register import Register, RegisterReader, Soak, read_soaks, soaks_path
+from analysis.register import Register, RegisterReader, read_soaks, soaks_path
+from analysis.soak_model import Soak
 from logger.journal import Entry, Journal, JournalError
 from logger.journal_reader import JournalReader
 

@@ -12,7 +12,8 @@ import pytest
 from analysis.alarm_store import AlarmStore, alarms_path
 from analysis.database import DatabaseError
 from analysis.page_sessions import sessions_path
-from analysis.register import Register, Soak, read_soaks, soaks_path
+from analysis.register import Register, read_soaks, soaks_path
+from analysis.soak_model import Soak
 from logger.journal import Entry, Journal, JournalError
 from logger.mirror_state import READINGS, refused_path, state_path
 from logger.readings_mirror import cursor_path

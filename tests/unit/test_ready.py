@@ -14,9 +14,9 @@ from scipy.stats import t as student
 from test_journal_soak import COUNT, PERIOD_us, write
 from typer.testing import CliRunner
 
+from analysis.checks import last_hour
 from analysis.commands import build_app, main
 from analysis.readiness import Check, Seen, by_hand, check_computer, check_readings, fall_per_min, hold
-from analysis.ready_command import last_hour
 from analysis.register import read_soaks
 from logger.settings import settings_from_text
 

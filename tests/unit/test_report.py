@@ -14,10 +14,11 @@ from analysis.alarm_store import AlarmStore, Seen, read_alarms
 from analysis.compare import compare_section
 from analysis.gas_left import gas_left
 from analysis.recording import Readings, read_recording
-from analysis.register import Register, Soak
+from analysis.register import Register
 from analysis.report import report_html
 from analysis.report_data import Material, leak_words, of_journal, of_readings, sink_words
 from analysis.soak import SoakAnalysis
+from analysis.soak_model import Soak
 from analysis.trace import MOST_POINTS
 from logger.settings import settings_from_text
 from logger.virtual.leaks import Leak

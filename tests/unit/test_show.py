@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 from rich.console import Console
 
-from analysis.register import Register, Soak
+from analysis.register import Register
 from analysis.show import picture
+from analysis.soak_model import Soak
 from analysis.state import Look, State
 from logger.clock import Stamp, us_from_utc, utc_now
 from logger.journal import Entry, Journal

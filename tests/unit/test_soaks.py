@@ -15,16 +15,8 @@ from analysis.commands import build_app
 from analysis.database import Database, DatabaseError
 from analysis.live import JournalFollower, analyse_journal
 from analysis.recording import read_recording
-from analysis.register import (
-    LAYOUT,
-    Beside,
-    Register,
-    RegisterReader,
-    Soak,
-    plan_text,
-    read_soaks,
-    soaks_path,
-)
+from analysis.register import LAYOUT, Beside, Register, RegisterReader, read_soaks, soaks_path
+from analysis.soak_model import Soak, plan_text
 from logger.errors import PlainError
 from logger.journal_reader import JournalReader
 from logger.settings import settings_from_text

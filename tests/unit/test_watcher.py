@@ -14,7 +14,8 @@ from typer.testing import CliRunner
 from analysis.alarm_store import AlarmStore, Changes, read_alarms
 from analysis.alarm_words import letter_of
 from analysis.commands import build_app
-from analysis.register import Register, RegisterReader, Soak, plan_text
+from analysis.register import Register, RegisterReader
+from analysis.soak_model import Soak, plan_text
 from analysis.tape_register import Height
 from analysis.watcher import UNKNOWN_SECTION, Watcher
 from logger.errors import PlainError
