@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from analysis.files import whole_file
 from broker import Broker, Subscriber
 from test_mqtt import LEAK, PACE, append, entries, journal, mqtt_of, running, until
 
@@ -18,6 +17,7 @@ from analysis.database import DatabaseError
 from analysis.publisher import Publisher
 from logger.cursor_file import CursorFile
 from logger.delivery_settings import InfluxSettings
+from logger.files import whole_file
 from logger.influx import InfluxPace, Mirror
 from logger.mirror_state import READINGS, MirrorState, StateFile, state_path
 from logger.readings_mirror import ReadingsMirror, cursor_path
