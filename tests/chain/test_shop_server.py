@@ -263,6 +263,7 @@ MAY_READ = {
         "cornerhold/bay-1/presence/analysis",
         "cornerhold/bay-1/sections/front_left",
         "cornerhold/bay-1/alarms/front_left/leak",
+        "cornerhold/bay-1/soak",
         "cornerhold/bay-1/acknowledge/front_left/leak",
         "cornerhold/bay-1/readings/check",
     },
