@@ -6,10 +6,11 @@ import signal
 from typing import TYPE_CHECKING
 
 import parts
+import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
-    import pytest
+    from collections.abc import Generator
 
 # an example's time says how busy the machine is, not whether the code is right
 settings.register_profile("house", deadline=None)
@@ -20,8 +21,10 @@ signal.signal(signal.SIGINT, signal.default_int_handler)
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say at the end how many tests were skipped for want of a program, and what to type to have it."""
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> Generator[None]:
+    """Say at the very end how many tests were skipped for want of a program, and what to type to have it."""
+    yield
     skipped = (report.longrepr for report in terminalreporter.stats.get("skipped", []))
     # (file, line, reason), as pytest keeps it
     reasons = [reason[2].removeprefix("Skipped: ") for reason in skipped if isinstance(reason, tuple)]

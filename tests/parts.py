@@ -72,6 +72,7 @@ def find(program: str) -> str | None:
 
 def need(program: str) -> str:
     """Where a program of the table lies; without it the test that asks is skipped, or fails under `CI=true`."""
+    __tracebackhide__ = True  # pytest then names the test that asked, not this line
     found = find(program)
     if found is None:
         import pytest  # noqa: PLC0415  this file is also run where pytest is yet to be installed
