@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Self
 
 from logger_process import wait_for
+from parts import need
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -43,7 +44,7 @@ def make_certificates(folder: Path, name: str = "ca") -> None:
     """An authority, and a broker's certificate signed by it."""
     authority = ("-keyout", f"{folder}/{name}.key", "-out", f"{folder}/{name}.pem")
     new = (
-        "openssl",
+        need("openssl"),
         "req",
         "-newkey",
         "ec",
@@ -67,11 +68,12 @@ class Broker:
     process: subprocess.Popen[bytes] | None = None
 
     def __post_init__(self) -> None:
+        self.program = need("mosquitto")
         self.folder.mkdir(exist_ok=True)
         passwords = self.folder / "passwords"
         passwords.touch(mode=0o600)
         for user, password in USERS.items():
-            run("mosquitto_passwd", "-b", str(passwords), user, password)
+            run(need("mosquitto_passwd"), "-b", str(passwords), user, password)
         (self.folder / "acl").write_text(ACL)
         lines = [
             f"listener {self.port} 127.0.0.1",
@@ -92,7 +94,7 @@ class Broker:
     def start(self) -> Self:
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen(
-                ["/usr/sbin/mosquitto", "-v", "-c", str(self.folder / "mosquitto.conf")],
+                [self.program, "-v", "-c", str(self.folder / "mosquitto.conf")],
                 stdout=log,
                 stderr=log,
             )
@@ -156,6 +158,7 @@ class Broker:
         """How somebody else's program is started at this broker."""
         tls = ["--cafile", f"{self.folder}/ca.pem"] if self.tls else []
         host = "localhost" if self.tls else "127.0.0.1"
+        program = need(program)
         return [program, "-h", host, "-p", str(self.port), "-u", user, "-P", USERS[user], "-q", "1", *tls]
 
 

@@ -9,7 +9,6 @@ import http.client
 import json
 import os
 import resource
-import shutil
 import signal
 import ssl
 import subprocess
@@ -21,6 +20,7 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 
 from broker import free_port, make_certificates
 from logger_process import wait_for
+from parts import need
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -104,6 +104,7 @@ class InfluxDb:
     """Answers in the server's place, where it returns something."""
 
     def __post_init__(self) -> None:
+        self.program = need("influxd")  # before anything is open that a skipped test would leave behind
         self.folder.mkdir()
         self.front = _FrontServer(("127.0.0.1", 0), _Front)
         self.front.database = self
@@ -131,10 +132,9 @@ class InfluxDb:
             "INFLUXDB_MONITOR_STORE_ENABLED": "false",
             "INFLUXDB_HTTP_LOG_ENABLED": "false",
         }
-        program = shutil.which("influxd") or "/usr/bin/influxd"
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen(
-                [program, "run", "-config", "/dev/null"],
+                [self.program, "run", "-config", "/dev/null"],
                 env=environment,
                 stdout=log,
                 stderr=log,

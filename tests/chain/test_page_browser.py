@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from logger_process import wait_for
+from parts import need
 from playwright.sync_api import expect, sync_playwright
 
 from analysis.alarm_store import read_alarms
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 COMMAND = [sys.executable, "-c", "from analysis.commands import main; main()"]
-CHROMIUM = "/usr/bin/chromium"
 TOKEN, HASHED = new_token()
 RIG = "bay-2"
 PATIENCE_ms = 120_000
@@ -113,8 +113,10 @@ def chain(tmp_path: Path) -> Iterator[Chain]:
 
 @pytest.fixture
 def browser() -> Iterator[Browser]:
+    program = need("chromium")
+    need("libatomic.so.1")
     with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        running = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
         yield running
         running.close()
 

@@ -27,6 +27,7 @@ import yaml
 from broker import free_port
 from hand_rig import SEVEN_BAR, TWO_BAR, HandRig
 from logger_process import wait_for
+from parts import need
 from pty_rig import PtyRig
 
 from analysis.page_guard import new_token
@@ -117,7 +118,7 @@ class Shop:
         self.config("mosquitto.acl")
         # as root in the tests' container it would become another user, who can't see this folder
         file = self.config("mosquitto.conf", ("listener 8883", f"user root\nlistener {self.port} 127.0.0.1"))
-        process = self.start("/usr/sbin/mosquitto", "-c", str(file))
+        process = self.start(need("mosquitto"), "-c", str(file))
         self.log = self.folder / "mosquitto.log"
         wait_for(lambda: process.poll() is not None or self.listens(self.port), "the broker")
         assert process.poll() is None, self.log.read_text()
@@ -139,6 +140,8 @@ class Shop:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """What the README's commands make, once."""
+    need("openssl")
+    need("mosquitto_passwd")
     folder = tmp_path_factory.mktemp("made")
     (block,) = re.findall(r"^```shop\n(.*?)^```$", (TREE / "README.md").read_text(), re.MULTILINE | re.DOTALL)
     subprocess.run(
@@ -263,6 +266,7 @@ MAY_READ = {
         "cornerhold/bay-1/presence/analysis",
         "cornerhold/bay-1/sections/front_left",
         "cornerhold/bay-1/alarms/front_left/leak",
+        "cornerhold/bay-1/soak",
         "cornerhold/bay-1/acknowledge/front_left/leak",
         "cornerhold/bay-1/readings/check",
     },
@@ -304,6 +308,7 @@ def test_each_user_may_do_what_is_his_and_nothing_else(shop: Shop) -> None:
 
 
 def test_services_broker_and_health_checks_together(shop: Shop) -> None:
+    need("mosquitto_sub")  # the broker's health check
     broker = shop.begin_broker()
     rig = HandRig()
     rig.name = "bay-1"
@@ -359,7 +364,7 @@ def begin_front(shop: Shop) -> tuple[str, int]:
         ("worker_processes 1;", "worker_processes 1; user root;"),
     )
     assert COMPOSE["services"]["front"]["entrypoint"] == ["nginx", "-g", "daemon off;"]
-    front = shop.start("/usr/sbin/nginx", "-c", str(file), "-g", "daemon off;")
+    front = shop.start(need("nginx"), "-c", str(file), "-g", "daemon off;")
     wait_for(lambda: shop.listens(front_port) or front.poll() is not None, "the front")
     assert front.poll() is None, (shop.folder / "nginx.log").read_text()
     wait_for(lambda: shop.listens(page_port), "the page")

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from broker import Broker, Subscriber
 from influx_db import InfluxDb
 from logger_process import wait_for
+from parts import need
 
 from tests.faults.bench import MAIN, Bench, Row, heard_more, rig_at, settle
 from tests.faults.kills import SEVEN_BAR
@@ -159,7 +160,9 @@ def small_disk(folder: Path) -> Iterator[bool]:
     folder.mkdir()
     mounted = (
         subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(folder)], capture_output=True, check=False
+            [need("mount"), "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(folder)],
+            capture_output=True,
+            check=False,
         ).returncode
         == 0
     )

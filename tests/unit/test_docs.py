@@ -2,13 +2,13 @@
 
 import json
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
 import numpy as np
 import pytest
 import typer
+from parts import need
 
 import analysis
 import logger
@@ -175,18 +175,16 @@ def unit_root(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _systemd(root: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    words = ("systemd-analyze", f"--root={root}", "--no-pager", *words)
+    words = (need("systemd-analyze"), f"--root={root}", "--no-pager", *words)
     return subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
 
 
-@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
 def test_the_systemd_units_are_valid(unit_root: Path) -> None:
     units = [f"{name}.service" for name in EXPOSURE]
     verified = _systemd(unit_root, "verify", "--man=no", "--recursive-errors=no", *units)
     assert (verified.returncode, verified.stderr) == (0, "")
 
 
-@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
 @pytest.mark.parametrize("name", EXPOSURE)
 def test_the_systemd_units_are_no_more_exposed_than_the_readme_says(name: str, unit_root: Path) -> None:
     said = _systemd(unit_root, "security", "--offline=true", f"{name}.service").stdout
