@@ -133,18 +133,20 @@ class StepGuard:
         return [step for step in self.steps if step.section == self.sections[i] and not self._shared(step)]
 
     def shared(self) -> bool:
-        """Whether most sections moved alike at one time."""
-        return any(self._shared(step) for step in self.steps)
+        """Whether most sections moved alike at one time, or half of them up and down: that is no gas of theirs."""
+        return any(self._shared(step) or self._mixed(step) for step in self.steps)
+
+    def _mixed(self, step: Step) -> bool:
+        near = [s for s in self.steps if _meet(s, step)]
+        signs = {s.size < 0.0 for s in near}
+        return len(signs) > 1 and len({s.section for s in near}) >= max(0.5 * len(self.sections), 2)
 
     def _shared(self, step: Step) -> bool:
         others = max(len(self.sections) - 1, 1)
         alike = {
             s.section: s.size
             for s in self.steps
-            if s.section != step.section
-            and (s.size < 0.0) == (step.size < 0.0)
-            and s.time_s <= step.until_s + SAME_EVENT_s
-            and s.until_s >= step.time_s - SAME_EVENT_s
+            if s.section != step.section and (s.size < 0.0) == (step.size < 0.0) and _meet(s, step)
         }
         # as large a step as no temperature makes is nobody's own either if all make the same one
         same = [size for size in alike.values() if abs(size / step.size - 1.0) < SAME_SIZE]
@@ -154,3 +156,8 @@ class StepGuard:
     def pending(self, i: int) -> Wild | None:
         """Return what the newest bins say that were too wild to be used and are too few to be believed."""
         return self.waiting[i][-1] if self.waiting[i] else None
+
+
+def _meet(one: Step, other: Step) -> bool:
+    """Whether two steps are of one time."""
+    return one.time_s <= other.until_s + SAME_EVENT_s and one.until_s >= other.time_s - SAME_EVENT_s

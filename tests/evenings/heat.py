@@ -104,7 +104,12 @@ def heater_at_a_corner(night: Night) -> None:
     night.lay(f"{RL}.pressure", warmed)
 
 
-@evening("a warm gas hides a leak: a heater at the corner that leaks 8 %/day", reasons=DOUBT)
+@evening(
+    "a warm gas hides a leak: a heater at the corner that leaks 8 %/day",
+    reasons=DOUBT,
+    open_="one corner that is warmed slowly from outside gains as much as it loses, and no other corner knows of it. "
+    "A thermometer on the strut tells it.",
+)
 def heater_hides_a_leak(night: Night) -> None:
     heater_at_a_corner(night)
     night.leak(RL, 8.0)

@@ -33,7 +33,12 @@ def late_in_the_weekend(night: Night) -> None:
     night.leak(RR, 150.0, from_h=night.hours - 3.0)
 
 
-@evening("20 %/day for the first five hours, then tight", supports=BOTH)
+@evening(
+    "20 %/day for the first five hours, then tight",
+    supports=BOTH,
+    open_="an early loss that stops looks like gas that was warmer than the shop at the begin, and has cooled. "
+    "A thermometer on the strut tells it, or what was read before the begin, or a second soak.",
+)
 def early_leak(night: Night) -> None:
     night.seep(FL, 100.0 * (1.0 - 2.718281828 ** (-0.2 * 5.0 / 24.0)), 0.0, 5.0)
 
