@@ -76,8 +76,8 @@ def agreement(
     if estimator.guard.shared():
         doubt = Reason(
             "contradiction",
-            "several sections jumped at one time, alike or up and down: that is no gas of one of them. Was the supply low, "
-            "a unit or a plug changed, the car moved, or are they not shut off from one another?",
+            "several sections jumped at one time, alike or up and down: that is no gas of one of them. Was the supply "
+            "low, a unit or a plug changed, the car moved, or are they not shut off from one another?",
         )
     elif said is not None and said.evidence > CONTRADICTS:
         doubt = Reason(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analysis.frozen import STUCK_PRESSURE, FrozenHeights, OnStop
 from analysis.plausible import Plausibility
 from analysis.pressurised import Pressurised
-from analysis.probe import Probes
+from analysis.probe import Probes, Swapped
 from analysis.reasons import Reason
 from logger.units import STANDARD_ATMOSPHERE_Pa
 
@@ -50,6 +50,7 @@ class Doubts:
         self.pressures = FrozenHeights(np.ones(len(sections)), lags, STUCK_PRESSURE)
         self.on_stop = OnStop(len(sections))
         self.probes = Probes(len(sections))
+        self.swapped = Swapped(len(sections))
         self.first_m = np.full(len(sections), np.nan)
 
     def feed(self, time_s: Array, values: Mapping[str, Array]) -> None:
@@ -72,6 +73,7 @@ class Doubts:
             self.on_stop.take(here.height_m, absolute_Pa, float(lagged_K[len(lagged_K) // 2]))
             self.heights.take(here.time_s, here.height_m, here.height_variance_m2, absolute_Pa, lagged_K)
             return
+        self.swapped.take(absolute_Pa, here.gas_temperature_K)
         logs = np.log(np.where(absolute_Pa > 0.0, absolute_Pa, np.nan))
         self.pressures.take(here.time_s, logs, here.pressure_variance, np.ones(len(logs)), lagged_K)
 
@@ -127,6 +129,11 @@ class Doubts:
 
     def _probe(self, i: int) -> Reason | None:
         outside, still = self.probes.outside()[i], self.probes.still()[i]
+        if self.swapped.found()[i]:
+            return Reason(
+                "contradiction",
+                "its pressure goes with the gas thermometer of another section, not with its own: are two swapped?",
+            )
         if not outside and not still:
             return None
         does = "goes with the air: it isn't in the gas" if outside else "stands still while the air moves"

@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 
 # Heat of the engine bay may hold the gas up for a while against the air.
 LEAST_s: Final = 5400.0
+# A quick strut may stand still for a while at night as the slow ones still cool.
+BESIDE_OTHERS_s: Final = 3.0 * 3600.0
 ON_STOP_AIR: Final = 0.003  # of the temperature, as a standard deviation: 0.8 K
 ON_STOP_SLOPE: Final = 0.5
 ON_STOP_ALIKE: Final = 0.7
@@ -31,11 +33,13 @@ class Bounds:
     most_still: float
     asked: float
     stop: float
+    others: float | None = None
+    """So far all others have gone down meanwhile: then it is still whatever the air says."""
 
 
 # A car may stick in its bushings by a millimetre or two; who has sunk by 40 mm stands on its stop.
 HEIGHT: Final = Bounds(0.3e-3, 1e-3, 3e-3, 0.04)
-STUCK_PRESSURE: Final = Bounds(3e-4, 2e-3, 0.012, np.inf)
+STUCK_PRESSURE: Final = Bounds(3e-4, 2.5e-3, 0.012, np.inf, 0.008)
 """Of ln(p) in a fixed volume, with a column of one: 1.2 % is what 3 K do."""
 
 
@@ -85,6 +89,7 @@ class FrozenHeights:
         self.low_m, self.high_m = np.full(count, np.inf), np.full(count, -np.inf)
         self.asked_high = np.full((count, lags), -np.inf)
         self.first_m = np.full(count, np.nan)
+        self.others_at = np.full((count, count), np.nan)  # what the others read as its stretch began
         self.frozen_s = np.full(count, np.nan)
         self.asked_m = np.zeros(count)
 
@@ -103,6 +108,7 @@ class FrozenHeights:
             self.begun_s[i] = time_s
             self.low_m[i], self.high_m[i] = np.inf, -np.inf
             self.asked_high[i] = -np.inf
+            self.others_at[i] = height_m
         for i in np.flatnonzero(good):
             self.low_m[i] = min(self.low_m[i], height_m[i])
             self.high_m[i] = max(self.high_m[i], height_m[i])
@@ -116,3 +122,13 @@ class FrozenHeights:
             least = max(self.bounds.asked, 4.0 * float(still[i]), float(self.asked_m[i]))
             if long and not on_stop and range_m > least:
                 self.frozen_s[i], self.asked_m[i] = self.begun_s[i], range_m
+            elif self._beside_others(int(i), time_s, height_m):
+                self.frozen_s[i], self.asked_m[i] = self.begun_s[i], max(least, float(self.asked_m[i]))
+
+    def _beside_others(self, i: int, time_s: float, height_m: Array) -> bool:
+        """Whether all others have gone down while section `i` stood still."""
+        gone = np.delete(self.others_at[i] - height_m, i)
+        gone = gone[np.isfinite(gone)]
+        if self.bounds.others is None or len(gone) < 2 or time_s - self.begun_s[i] < BESIDE_OTHERS_s:
+            return False
+        return bool((gone > self.bounds.others).all())

@@ -178,6 +178,7 @@ class SoakAnalysis:
         warmth = rows[:, 2 * len(self.sections) : -2]
         # what a digital thermometer says when it has lost its supply is no reading, however long it says it
         warmth[is_power_on(warmth)] = np.nan
+        values = {name: rows[:, k] for k, name in enumerate(self.columns)}
         if np.isnan(self.first_s):
             self.first_s = float(time_s[0])
         self.last_s = float(time_s[-1])

@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 
 BURST_SIZE: Final = 0.02  # of the gas, within about a minute
 BURST_GOING_ON: Final = 0.006  # by this much at least in each half of it
-BURST_DEVIATIONS: Final = 8.0  # of the noise of a reading
+BURST_DEVIATIONS: Final = 10.0  # of the noise of a reading
 NOISE_ROWS: Final = 32
-LEAST_CHANGES: Final = 6
+LEAST_CHANGES: Final = 2
 BURST_OVER_s: Final = 1800.0
 FLOOR_HYSTERESIS: Final = 1.03
 LOWEST_Pa: Final = -1e6  # no floor
@@ -176,7 +176,7 @@ class Watch:
             # what holds nothing can't burst
             held = joined.pressure_Pa[now - back - 1] > EMPTY_Pa
             for i, k in zip(*np.nonzero(fallen & going_on & near[:, None] & held), strict=True):
-                if base[i, k] - x[now[i], k] < BURST_DEVIATIONS * _noise(x[: now[i] - back, k]):
+                if base[i, k] - x[now[i], k] < BURST_DEVIATIONS * _noise(x[: now[i] - 1, k]):
                     continue
                 time_s = float(joined.time_s[now[i]])
                 self._burst_over(self.sections[k], time_s, book)

@@ -12,7 +12,7 @@ import pytest
 from test_journal_soak import text, write
 from typer.testing import CliRunner
 
-import analysis.analyse_command
+import analysis.judge
 from analysis.commands import build_app
 from analysis.live import JournalFollower, analyse_journal, chosen
 from analysis.notes import KINDS, MEANINGS, NO_CLOCK, Note
@@ -230,7 +230,7 @@ def test_a_journal_s_notes_go_with_its_recording(
             seen.append(self.notes)
             super().finish()
 
-    monkeypatch.setattr(analysis.analyse_command, "SoakAnalysis", Watched)
+    monkeypatch.setattr(analysis.judge, "SoakAnalysis", Watched)
     run("analyse", "--json", "--notes", str(tmp_path / "n.csv"), str(tmp_path / "night.csv"))
     assert seen == [known(journal)] == [((13_200.0, ("rear_left",), "valve"),)]
     with pytest.raises(PlainError, match="entered by 'cornerhold soak note'"):

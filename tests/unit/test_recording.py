@@ -189,7 +189,7 @@ numbers = st.one_of(
     st.floats(-100, 2000).map(repr),
     st.integers(0, 1500).map(str),
     st.sampled_from(
-        ["-0.0", "+7.25", ".5", "5.", "1E2", "000012.50", "00000000099999.5", "0.1234567890123456789"]
+        ["-0.0", "+7.25", ".5", "5.", "1E2", "000012.50", "00000000099.5", "0.1234567890123456789"]
     ),
 )
 zones = st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(minutes=minutes)))
