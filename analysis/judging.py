@@ -137,7 +137,7 @@ def _judge(soak: SoakAnalysis, i: int, *, piece: bool = False) -> Judged:
         planned_hours=0.0 if piece else soak.settings.soak.planned_hours,
         coldest_degC=coldest,
         planned_cold_degC=None if planned_cold is None else planned_cold - ZERO_CELSIUS_K,
-        lost_fast=any(fast),
+        lost_fast=any(fast) or bool(soak.leaks.fell[i]),
         probability_gains=gains,
         misfit=strays,
         contradiction=contradiction(soak.tape, i, partial(label_of, soak)),
@@ -180,6 +180,14 @@ def _against(soak: SoakAnalysis, i: int, gaining: list[str]) -> list[Reason]:
             Reason(
                 "fall_unexplained",
                 f"it fell by {100.0 * -pending.innovation:.1f} % in the last minutes: look at it before anyone goes near",
+            )
+        )
+    unseen = [s for s in soak.steps_of(i) if s.size < 0.0 and s.unseen_since_s is not None]
+    if unseen:
+        out.append(
+            Reason(
+                "gap_unexplained",
+                f"{100.0 * -np.expm1(sum(s.size for s in unseen)):.1f} % of the gas went while nothing was read",
             )
         )
     risen = sum(step.size for step in soak.steps_of(i) if step.size > 0.0)

@@ -19,6 +19,8 @@ CONFIDENCE: Final = 0.95
 CONFIDENCE_BY_HAND: Final = 0.99
 # Below this a soak is no soak, whatever its interval says (common practice, no source).
 SHORTEST_h: Final = 4.0
+# A leak that isn't fast isn't told from the gas that cools after the begin before that (own choice).
+EARLIEST_LEAK_h: Final = 1.5
 # A soak with less of its time measured than this proves nothing about the rest.
 LEAST_SHARE: Final = 0.6
 # After the last height by hand nothing is known (own choice).
@@ -122,6 +124,9 @@ def _against_any(conditions: Conditions) -> list[Reason]:
 
 
 def _against_leaking(conditions: Conditions) -> list[Reason]:
+    if conditions.hours < EARLIEST_LEAK_h and not conditions.lost_fast:
+        # warm gas that cools looks the same, and so does a car that was rolled out before anybody looked
+        return [Reason("begin_unclear", "how warm the gas was at the begin can't be told from a leak yet")]
     if conditions.neighbours_gain_per_s > (conditions.surely_over_per_s or 0.0):
         # what makes a neighbour gain may make this one lose
         return doubts(conditions)

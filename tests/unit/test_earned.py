@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from analysis.pressurised import EMPTY_Pa, Pressurised, default_floor_Pa
 from analysis.probe import Probes
 from analysis.reasons import CODES, Reason
 from analysis.steps import GAP_s, StepGuard
+from analysis.verdict import Conditions, decide
 from analysis.warp import bears_out, contradicts
 from analysis.witness import _most_gained
 
@@ -232,3 +234,33 @@ def test_evidence_counts_from_where_it_began() -> None:
     then_wrong = np.array([[6.0, 1.0], [5.0, 1.0], [4.0, -3.0]])
     gained, since, which = _most_gained(np.concatenate((forty_good_hours, then_wrong)))
     assert (gained, since, which) == (pytest.approx(15.0), 80, 0)
+
+
+# -- verdicts ------------------------------------------------------------------------------------------------
+
+SURE_LEAK = Conditions(
+    probability_over=0.99, probability_leaks_over=0.99, hours=14.0, hours_used=14.0, surely_over_per_s=1e-6
+)
+DOUBT = Reason("air_doubtful", "all contradict the air")
+
+
+@pytest.mark.parametrize(
+    ("change", "verdict", "codes"),
+    [
+        ({}, "leaking", []),
+        ({"hours": 1.4}, "undecided", ["begin_unclear"]),
+        ({"hours": 1.6}, "leaking", []),
+        ({"hours": 1.4, "lost_fast": True}, "leaking", []),
+        ({"doubts": (Reason("empty", "nothing was tested"),)}, "undecided", ["empty"]),
+        ({"air_doubt": DOUBT}, "undecided", ["air_doubtful", "leaks_at_times"]),
+        ({"air_doubt": DOUBT, "differs": True}, "leaking", []),
+        ({"probability_over_net": 0.5}, "undecided", ["fall_unexplained", "leaks_at_times"]),
+        ({"neighbours_gain_per_s": 2e-6}, "undecided", ["leaks_at_times"]),
+        ({"borne_out": False}, "undecided", ["near_threshold"]),
+    ],
+)
+def test_each_condition_of_leaking_on_both_sides(
+    change: dict[str, object], verdict: str, codes: list[str]
+) -> None:
+    said, reasons = decide(replace(SURE_LEAK, **change))  # type: ignore[arg-type]
+    assert (said, [reason.code for reason in reasons]) == (verdict, codes)
