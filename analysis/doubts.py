@@ -52,6 +52,7 @@ class Doubts:
         self.probes = Probes(len(sections))
         self.swapped = Swapped(len(sections))
         self.first_m = np.full(len(sections), np.nan)
+        self.noted: dict[str, Reason] = {}
 
     def feed(self, time_s: Array, values: Mapping[str, Array]) -> None:
         """Take rows, as the soak does."""
@@ -77,9 +78,15 @@ class Doubts:
         logs = np.log(np.where(absolute_Pa > 0.0, absolute_Pa, np.nan))
         self.pressures.take(here.time_s, logs, here.pressure_variance, np.ones(len(logs)), lagged_K)
 
+    def note(self, section: str, reason: Reason) -> None:
+        """Take a doubt that others have found."""
+        self.noted[section] = reason
+
     def of(self, i: int, *, by_hand: bool, fell: bool) -> list[Reason]:
         """Return the doubts about section `i`; `by_hand`: judged by heights of a tape; `fell`: it went down at once."""
-        found = self.plausibility.doubts(self.sections[i])
+        found = [*self.plausibility.doubts(self.sections[i])]
+        if self.sections[i] in self.noted:
+            found.append(self.noted[self.sections[i]])
         probe = self._probe(i)
         if fell:  # on its stop, empty, it looks like many things
             found = [reason for reason in found if reason.code not in {"wrong_support", "implausible_input"}]

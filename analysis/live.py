@@ -16,6 +16,7 @@ from analysis.blank_register import blanks_for
 from analysis.earlier import Earlier, LOOK_BACK_s
 from analysis.findings import findings
 from analysis.note_register import notes_for
+from analysis.reasons import Reason
 from analysis.register import Beside, read_register
 from analysis.soak import SoakAnalysis
 from analysis.tape_register import readings_of
@@ -74,6 +75,7 @@ class JournalSoak:
         """Boot and number of the last sample: under other names a boot has another row in the table of boots."""
         self._label_us = 0
         self._clock_noted = False
+        self._newest: Entry | None = None  # the last sample taken
         self._moved_us = 0
 
     def take(self, entries: Sequence[Entry], boots: dict[int, BootRecord]) -> None:
@@ -97,6 +99,26 @@ class JournalSoak:
                 self._open(block, entries)
             if self.soak is not None:
                 self._feed(block, self.soak)
+        self._note_settings(entries)
+
+    def _note_settings(self, entries: Sequence[Entry]) -> None:
+        """What was read before and after a change of a transducer's settings doesn't compare."""
+        of = [*([] if self._newest is None else [self._newest]), *entries]
+        self._newest = next((entry for entry in reversed(of) if entry.kind == "D"), None)
+        if self.soak is None:
+            return
+        for rig_us, before, after in self.conversions.changed(of):
+            for name in self.soak.sections:
+                channels = [f"{name}.pressure", f"{name}.height"]
+                same = before.sensor_of(name) == after.sensor_of(name) and all(
+                    before.channels.get(channel) == after.channels.get(channel) for channel in channels
+                )
+                if not same:
+                    sentence = (
+                        f"the settings of its transducer were changed at {self.label(rig_us)}: what was read before and "
+                        "after doesn't compare; end the soak there and begin another one"
+                    )
+                    self.soak.doubted.note(name, Reason("contradiction", sentence))
 
     def _note(self, entry: Entry) -> None:
         said = json.loads(entry.body)

@@ -117,7 +117,7 @@ class Conversion:
 
     def __init__(self, settings: Settings) -> None:
         """Convert by these settings."""
-        self._settings = settings
+        self.settings = settings
         self._runs: dict[str, Run | None] = {}
         self._supplies: dict[str, float] = {}
         self._channels: dict[str, ChannelSettings | None] = {}
@@ -148,8 +148,8 @@ class Conversion:
 
     def _channel(self, name: str) -> ChannelSettings | None:
         if name not in self._channels:
-            sensor = self._settings.sensor_of(name.rpartition(".")[0])
-            self._channels[name] = self._settings.channels.get(name) or default_channel(name, sensor)
+            sensor = self.settings.sensor_of(name.rpartition(".")[0])
+            self._channels[name] = self.settings.channels.get(name) or default_channel(name, sensor)
         return self._channels[name]
 
     def _supply_V(self, block: SampleBlock, name: str) -> Floats | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from itertools import groupby
+from itertools import groupby, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,6 +39,15 @@ class Conversions:
         for conversion, run in groupby(entries, key=lambda entry: self._at(entry.id)):
             for block in sample_blocks(list(run), boots):
                 yield conversion.convert(block)
+
+    def changed(self, entries: Sequence[Entry]) -> Iterator[tuple[int, Settings, Settings]]:
+        """Yield where, among `entries`, the samples go on under other settings: rig time, those before, those after."""
+        if self._given is not None:
+            return
+        for one, other in pairwise(entry for entry in entries if entry.kind == "D"):
+            before, after = self._at(one.id), self._at(other.id)
+            if before is not after:
+                yield other.rig_us, before.settings, after.settings
 
     def _at(self, entry_id: int) -> Conversion:
         if self._given is not None:

@@ -253,6 +253,10 @@ def test_a_logger_started_again_with_other_settings(tmp_path: Path) -> None:
     by_one = analyse_journal(path, settings_from_text(changed))
     # under the new settings alone nothing jumps in the middle; as logged, the front left jumps by a bar
     assert losses(by_one)[0] != losses(later)[0]
+    left, *others = later["sections"]
+    assert (left["verdict"], "contradiction" in left["reasons"]) == ("undecided", True)
+    assert any("settings of its transducer were changed" in note for note in left["notes"])
+    assert not any("settings of its transducer" in note for one in others for note in one["notes"])
 
 
 def test_settings_that_nobody_logged_under_yet_don_t_count(tmp_path: Path) -> None:
