@@ -110,6 +110,10 @@ def test_a_file_that_is_damaged_ends_the_watch_and_not_the_recording(bay: Bay) -
     process = bay.run("--findings", str(bay.folder / "f.json"))
     wait_for(alarms_path(bay.journal).exists, "the watch")
     register = soaks_path(bay.journal)
+    beginning = bay.start("soak", "begin", "night", "--json")
+    beginning.communicate(timeout=120)
+    assert beginning.returncode == 0
+    whole = register.read_bytes()
     register.write_bytes(b"this is no register of soaks, whoever has put it here" * 4)
     said: list[str] = []
     assert process.stderr is not None
@@ -119,7 +123,7 @@ def test_a_file_that_is_damaged_ends_the_watch_and_not_the_recording(bay: Bay) -
             assert f"NOT WATCHED: {register}: is damaged (" in line
             mark = bay.port.acknowledged
             wait_for(lambda mark=mark: bay.port.acknowledged > mark + 10, "more readings")
-            register.unlink()
+            register.write_bytes(whole)
         if "watched again" in line:
             break
     assert process.poll() is None, said
