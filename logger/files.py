@@ -18,7 +18,7 @@ import tempfile
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from logger.errors import PlainError
+from logger.errors import PlainError, naming
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,7 +43,7 @@ def whole_file(path: Path) -> Iterator[IO[str]]:
     What stood there before stays until then. The content is on the disk before the name is. Raises PlainError for what
     can't be replaced without harm, OSError with this path for what the system refuses.
     """
-    with _named(path):
+    with naming(path):
         there = _standing(path)
         if there is not None and not _is_replaced(path, there):
             with _collected(path, there) as file:
@@ -59,7 +59,7 @@ def whole_part(path: Path, *, ours: bool = False) -> Iterator[Path]:
 
     `ours`: see `replace_file`.
     """
-    with _named(path):
+    with naming(path):
         there = _standing(path)
         if there is not None and not _is_replaced(path, there):
             raise PlainError(f"{path}: is no plain file")
@@ -103,19 +103,6 @@ def keep_owner(file: int | Path, there: os.stat_result) -> None:
             os.chown(file, there.st_uid, there.st_gid)
     # last: a change of owner takes some bits away
     os.chmod(file, stat.S_IMODE(there.st_mode))  # noqa: PTH101  also for an open file
-
-
-@contextlib.contextmanager
-def _named(path: Path) -> Iterator[None]:
-    """An error of the system names the file that was asked for: not the part, and not nothing (a full disk)."""
-    try:
-        yield
-    except OSError as error:
-        named = error.filename
-        ours = named is None or (isinstance(named, str) and named.endswith(".part"))
-        if not ours or error.errno is None:
-            raise
-        raise OSError(error.errno, error.strerror, str(path)) from error
 
 
 def _standing(path: Path) -> os.stat_result | None:
