@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.reasons import Reason
-from analysis.witness import CONTRADICTS, DOUBTFUL, hear
+from analysis.witness import hear
 from logger.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
@@ -64,7 +64,8 @@ def agreement(
 ) -> Agreement:
     """Return what the sections that are `usable` (S,) say together of their common temperature."""
     by_lag = evidence.by_model(evidence.weight).reshape(len(limit_per_s), estimator.lag_count, -1).sum(axis=2)
-    said = hear(estimator, by_lag.argmax(axis=1), usable)
+    by_shape = evidence.weight.sum(axis=1)
+    said = hear(estimator, by_lag.argmax(axis=1), by_shape.argmax(axis=1), usable)
     stepped = [bool(estimator.guard.own(i)) for i in range(len(usable))]
     alike = _alike(evidence, limit_per_s, usable, ~np.array(stepped), elapsed_s)
     more, deviation = _more_than_neighbours(said, usable)
@@ -79,7 +80,7 @@ def agreement(
             "several sections jumped at one time, alike or up and down: that is no gas of one of them. Was the supply "
             "low, a unit or a plug changed, the car moved, or are they not shut off from one another?",
         )
-    elif said is not None and said.evidence > CONTRADICTS:
+    elif said is not None and said.contradicts:
         doubt = Reason(
             "air_doubtful",
             "all sections together contradict the air temperature: a sensor in the sun, indoors or unplugged, or a car "
@@ -95,7 +96,7 @@ def agreement(
         )
     # before the witnesses can be heard nobody is woken either
     unheard = said is None and usable.sum() > 1
-    held = doubt is not None or unheard or (said is not None and said.evidence > DOUBTFUL)
+    held = doubt is not None or unheard or (said is not None and said.doubtful)
     return Agreement(doubt, held, np.asarray(differs & usable), more, deviation)
 
 

@@ -45,6 +45,7 @@ class LeakAlarm:
         self.leak_seen = np.zeros(sections, dtype=np.intp)
         self.fell = np.zeros(sections, dtype=np.bool_)
         """Over the limit, as good as surely, by what went in steps."""
+        self.doubted = np.zeros(sections, dtype=np.bool_)
         self.doubt_due_s = self.fell_due_s = self.stepped_until_s = -np.inf
 
     def look(self, soak: Followed, time_s: float) -> None:
@@ -90,6 +91,8 @@ class LeakAlarm:
         due = raised.any() and time_s >= self.doubt_due_s
         if not fresh.any() and not due:
             return out
+        if time_s < self.doubt_due_s and not (fresh & ~self.doubted).any():
+            return self.doubted & (fresh | raised)  # nothing can have changed so much meanwhile
         self.doubt_due_s = time_s + DOUBT_AGAIN_s
         agreed = soak.agreement()
         if agreed is not None:
@@ -98,7 +101,8 @@ class LeakAlarm:
             out |= held & ~agreed.differs & ~self.fell_far(soak)
         for i in np.flatnonzero(over | raised):
             out[i] |= bool(soak.doubts(int(i)))
-        return out & (fresh | raised)
+        self.doubted = out & (fresh | raised)
+        return self.doubted
 
     def _fell(self, soak: Followed, limit_per_s: Array, usable: Mask) -> Mask:
         """Return which sections are over the limit, as good as surely, by what went in steps, (S,)."""

@@ -42,6 +42,7 @@ LEAST_POINTS: Final = 4
 # Evidence, in ln, that a wrong thermometer must gain over a right one since it went wrong (a CUSUM test; Page 1954, cited
 # from memory). Own study: ordinary soaks stay under 4, errors of 4 K pass 10.
 CONTRADICTS: Final = 8.0
+CONTRADICTS_WITHOUT_ONE: Final = 5.0
 DOUBTFUL: Final = 2.5
 """From here on nobody is woken by a leak that rests on that thermometer."""
 OWN_K: Final = 0.35
@@ -58,35 +59,68 @@ class Said:
     evidence: float  # ln of the evidence gained by "it is wrong" since it went wrong
     since_s: float  # when that began
     error_K: float  # the largest error of the common temperature if it is wrong, after the gas's lag
-    loss_per_s: Array  # (S,) if it is wrong; what they have in common is then hardly known
+    least: float  # the same without the section that speaks for it most
+    loss_per_s: Array  # (S,) means if it is wrong; what they have in common is then hardly known
     covariance: Array  # (S, S) of these
 
+    @property
+    def contradicts(self) -> bool:
+        """Whether the thermometer is not to be believed."""
+        return self.evidence > CONTRADICTS and self.least > CONTRADICTS_WITHOUT_ONE
 
-def hear(estimator: Estimator, lag_of: NDArray[np.intp], usable: NDArray[np.bool_]) -> Said | None:
-    """Return what the sections say together; `lag_of` (S,): which lag of the grid each has.
+    @property
+    def doubtful(self) -> bool:
+        """Whether nobody is to be woken by what rests on it."""
+        return min(self.evidence, self.least) > DOUBTFUL
 
-    Only those that are `usable` (S,) are heard.
 
-    None: too little was read.
+def hear(
+    estimator: Estimator,
+    lag_of: NDArray[np.intp],
+    shape_of: NDArray[np.intp],
+    usable: NDArray[np.bool_],
+) -> Said | None:
+    """Return what the sections say together; only those that are `usable` (S,) are heard.
+
+    `lag_of`, `shape_of` (S,): the likeliest lag of the grid and shape of a leak of each. None: too little was read.
     """
     points = [p for p in estimator.trace.points if not p.reading.by_hand]
     count = len(estimator.sections)
     if usable.sum() < 2 or len(points) < LEAST_POINTS:
         return None
-    runs = _Joint(estimator, points, lag_of, usable)
-    honest = np.logaddexp.reduce(runs.history[:, : len(HONEST)], axis=1) - np.log(len(HONEST))
-    gained = np.diff(runs.history[:, len(HONEST) :] - honest[:, None], axis=0, prepend=0.0)
-    evidence, since, which = _most_gained(gained)
+    runs = _Joint(estimator, points, lag_of, shape_of, usable)
+    evidence, since, which = runs.gained()
+    least = evidence
+    if evidence > DOUBTFUL and usable.sum() > 2:
+        # one whose leak no shape describes must not speak for all
+        each = np.eye(count, dtype=np.bool_)[usable]
+        others = (_Joint(estimator, points, lag_of, shape_of, usable & ~one) for one in each)
+        least = min(other.gained()[0] for other in others)
     best = len(HONEST) + which
     losses = np.arange(count) * WIDTH + LOSS
     errors = runs.common_K[since:, best]
+    share = np.array([_leaked_s(estimator, points[-1], i, lag_of[i], shape_of[i]) for i in range(count)])
+    share /= max(points[-1].time_s - estimator.begun_s, 1.0)
     return Said(
         evidence,
         points[since].time_s,
         float(errors[np.abs(errors).argmax()]),
-        runs.mean[best, losses],
-        runs.covariance[best][np.ix_(losses, losses)],
+        least,
+        share * runs.mean[best, losses],
+        np.outer(share, share) * runs.covariance[best][np.ix_(losses, losses)],
     )
+
+
+def _leaked_s(estimator: Estimator, point: Point, i: int, lag: np.intp, shape: np.intp) -> float:
+    """Return how long section `i` had been leaking by a point, as a shape of a leak has it."""
+    elapsed_s = point.time_s - estimator.begun_s
+    shapes = estimator.shapes
+    if shape == 0:
+        return elapsed_s
+    if shape < shapes.started.start:
+        return float(point.curve_s[i, lag, shape - 1])
+    start_s = float(shapes.starts_s[shape - shapes.started.start])
+    return max(elapsed_s - start_s, 0.0) if np.isfinite(start_s) else elapsed_s
 
 
 def _most_gained(gained: Array) -> tuple[float, int, int]:
@@ -115,8 +149,10 @@ class _Joint:
         estimator: Estimator,
         points: list[Point],
         lag_of: NDArray[np.intp],
+        shape_of: NDArray[np.intp],
         usable: NDArray[np.bool_],
     ) -> None:
+        self.lag_of, self.shape_of = lag_of, shape_of
         self.count = len(estimator.sections)
         size = self.count * WIDTH + 1
         priors = estimator.priors
@@ -150,10 +186,15 @@ class _Joint:
             if before is not None:
                 moved = point.lagged_K[lag_of] - before.lagged_K[lag_of]
                 self._predict(point.time_s - before.time_s, moved, priors.structure)
-            self._take(estimator, point, lag_of)
+            self._take(estimator, point)
             self.common_K[k] = self.mean[:, -1]
             self.history[k] = self.log_evidence
             before = point
+
+    def gained(self) -> tuple[float, int, int]:
+        """Return the evidence that a wrong thermometer has gained over a right one, since which point, and which one."""
+        honest = np.logaddexp.reduce(self.history[:, : len(HONEST)], axis=1) - np.log(len(HONEST))
+        return _most_gained(np.diff(self.history[:, len(HONEST) :] - honest[:, None], axis=0, prepend=0.0))
 
     def _predict(self, step_s: float, moved_K: Array, structure: float) -> None:
         size = self.mean.shape[1]
@@ -174,8 +215,8 @@ class _Joint:
         index = np.arange(size)
         self.covariance[:, index, index] += process
 
-    def _take(self, estimator: Estimator, point: Point, lag_of: NDArray[np.intp]) -> None:
-        elapsed_s = point.time_s - estimator.begun_s
+    def _take(self, estimator: Estimator, point: Point) -> None:
+        lag_of = self.lag_of
         noise = estimator.noise_of(point.reading)
         for i in range(self.count):
             observed = point.observed[i, lag_of[i]]
@@ -187,7 +228,7 @@ class _Joint:
             at = i * WIDTH
             h[at : at + STATES] = point.regressor[i, lag_of[i]]
             h[at + WOBBLE] = 0.0
-            h[at + LOSS] = -elapsed_s
+            h[at + LOSS] = -_leaked_s(estimator, point, i, lag_of[i], self.shape_of[i])
             h[-1] = point.regressor[i, lag_of[i], DISTURBANCE]
             spread = self.covariance @ h
             variance = spread @ h + noise[i]
