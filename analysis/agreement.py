@@ -36,6 +36,7 @@ GAS_K: Final = 265.0
 MOST_ALIKE: Final = 6
 """Sections that are compared: all combinations of who leaks are weighed."""
 ALIKE: Final = 0.9
+LEAKS_LOG_ODDS: Final = 3.0
 WORTH_SAYING: Final = 0.5  # of the limit
 DIFFERS: Final = 2.33  # standard deviations, one-sided 99 %
 DIFFERS_SHARE: Final = 0.25  # of the common part: lags differ, so it is not quite common
@@ -63,9 +64,7 @@ def agreement(
     estimator: Estimator, evidence: Evidence, limit_per_s: Array, usable: NDArray[np.bool_], elapsed_s: float
 ) -> Agreement:
     """Return what the sections that are `usable` (S,) say together of their common temperature."""
-    by_lag = evidence.by_model(evidence.weight).reshape(len(limit_per_s), estimator.lag_count, -1).sum(axis=2)
-    by_shape = evidence.weight.sum(axis=1)
-    said = hear(estimator, by_lag.argmax(axis=1), by_shape.argmax(axis=1), usable)
+    said = _heard(estimator, evidence, usable)
     stepped = [bool(estimator.guard.own(i)) for i in range(len(usable))]
     alike = _alike(evidence, limit_per_s, usable, ~np.array(stepped), elapsed_s)
     more, deviation = _more_than_neighbours(said, usable)
@@ -98,6 +97,21 @@ def agreement(
     unheard = said is None and usable.sum() > 1
     held = doubt is not None or unheard or (said is not None and said.doubtful)
     return Agreement(doubt, held, np.asarray(differs & usable), more, deviation)
+
+
+def _heard(estimator: Estimator, evidence: Evidence, usable: NDArray[np.bool_]) -> Said | None:
+    """Return what the sections say, each leak taken as a steady one, unless the likeliest shapes of few leaks explain it.
+
+    A leak that opens in the cold looks like a wrong thermometer to a steady one's eyes. In all sections at once it is the
+    thermometer that is wrong, and no shape may excuse it.
+    """
+    by_lag = evidence.by_model(evidence.weight).reshape(len(usable), estimator.lag_count, -1).sum(axis=2)
+    lag_of, shape_of = by_lag.argmax(axis=1), evidence.weight.sum(axis=1).argmax(axis=1)
+    said = hear(estimator, lag_of, np.zeros_like(shape_of), usable)
+    leaking = usable & (evidence.log_odds > LEAKS_LOG_ODDS)
+    if said is None or not said.doubtful or 2 * leaking.sum() > usable.sum():
+        return said
+    return hear(estimator, lag_of, shape_of, usable)
 
 
 def _more_than_neighbours(said: Said | None, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
