@@ -404,11 +404,8 @@ class SoakAnalysis:
         last_s = self.watch.last_good_s[i]
         silent_s = self.last_s - last_s
         heard = np.nanmax(self.watch.last_good_s, initial=-np.inf) > last_s
-        return (
-            float(last_s)
-            if heard and silent_s > max(DEAD_s, DEAD_SHARE * (self.last_s - self.first_s))
-            else None
-        )
+        long_s = max(DEAD_s, DEAD_SHARE * (self.last_s - self.first_s))
+        return float(last_s) if heard and silent_s > long_s else None
 
     @property
     def begin_is_cold(self) -> bool:

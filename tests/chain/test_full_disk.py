@@ -6,7 +6,8 @@ import errno
 import logging
 import resource
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
 
 import pytest
 from broker import Broker, Subscriber
@@ -24,7 +25,6 @@ from logger.readings_mirror import ReadingsMirror, cursor_path
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from logger.journal import Journal
 
@@ -32,9 +32,20 @@ __all__ = ["journal"]
 FULL = "No space left on device"
 
 
-def part_of(path: Path) -> Path:
-    """Where a small file is written before it takes its place."""
-    return path.with_name(path.name + ".part")
+@contextmanager
+def full_disk(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Small files are written to where the kernel says of each write that the disk is full, whoever runs this."""
+
+    @contextmanager
+    def opened(_part: Path, *, durable: bool = True) -> Iterator[IO[str]]:
+        with Path("/dev/full").open("w", encoding="utf-8") as file:
+            yield file
+            file.flush()
+            assert not durable, "nothing can be written to a full disk"
+
+    with monkeypatch.context() as patch:
+        patch.setattr("logger.files._opened", opened)
+        yield
 
 
 def warnings(caplog: pytest.LogCaptureFixture) -> list[str]:
@@ -42,20 +53,19 @@ def warnings(caplog: pytest.LogCaptureFixture) -> list[str]:
 
 
 async def test_the_readings_go_on_and_the_presence_is_steady(
-    broker: Broker, journal: Journal, caplog: pytest.LogCaptureFixture
+    broker: Broker, journal: Journal, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
     cursor = cursor_path(journal.path)
-    # what the kernel says of a full disk, whoever runs this
-    part_of(cursor).symlink_to("/dev/full")
     append(journal, range(10))
     with Subscriber(broker, ("shop/bay_2/#",)) as subscriber:
         async with running(ReadingsMirror(mqtt_of(broker.settings()), journal.path, "bay 2", PACE).run()):
-            await until(lambda: bool(warnings(caplog)), "the cause")
-            for number in range(10, 40, 10):
-                append(journal, range(number, number + 10))
-                await until(lambda number=number: number + 10 in entries(subscriber), "more readings")
-            part_of(cursor).unlink()
+            with full_disk(monkeypatch):
+                append(journal, range(10, 20))
+                await until(lambda: bool(warnings(caplog)), "the cause")
+                for number in range(20, 40, 10):
+                    append(journal, range(number, number + 10))
+                    await until(lambda number=number: number + 10 in entries(subscriber), "more readings")
             append(journal, range(40, 50))
             await until(lambda: CursorFile(cursor).load(50) == 50, "the cursor")
         await until(lambda: subscriber.of("/presence/logger")[-1] == "offline", "the end")
@@ -67,11 +77,10 @@ async def test_the_readings_go_on_and_the_presence_is_steady(
 
 
 async def test_the_end_is_in_order_on_a_full_disk(
-    broker: Broker, journal: Journal, caplog: pytest.LogCaptureFixture
+    broker: Broker, journal: Journal, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     append(journal, range(10))
-    part_of(cursor_path(journal.path)).symlink_to("/dev/full")
-    with Subscriber(broker, ("shop/bay_2/#",)) as subscriber:
+    with full_disk(monkeypatch), Subscriber(broker, ("shop/bay_2/#",)) as subscriber:
         async with running(ReadingsMirror(mqtt_of(broker.settings()), journal.path, "bay 2", PACE).run()):
             await until(lambda: bool(entries(subscriber)), "readings")
         await until(lambda: subscriber.of("/presence/logger")[-1] == "offline", "the end")
@@ -129,14 +138,16 @@ class Idle:
         return None
 
 
-async def test_the_mirror_of_influxdb_goes_on(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+async def test_the_mirror_of_influxdb_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
     path = state_path(tmp_path / "bay.journal", READINGS)
-    part_of(path).symlink_to("/dev/full")
     source: Any = Idle()
     pace = InfluxPace(poll_s=0.001, save_s=0.0)
     mirror = Mirror(InfluxSettings(token="t"), source, StateFile(tmp_path / "bay.journal", READINGS), pace)  # noqa: S106
-    async with running(mirror.keep()):
-        await until(lambda: getattr(source, "number", 0) > 20, "many tries")
+    with full_disk(monkeypatch):
+        async with running(mirror.keep()):
+            await until(lambda: getattr(source, "number", 0) > 20, "many tries")
     [cause] = warnings(caplog)
     assert cause.startswith(f"{path}: {FULL}")
 
