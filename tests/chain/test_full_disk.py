@@ -91,8 +91,10 @@ async def test_an_outbox_that_can_not_be_emptied_sends_nothing_twice(
     broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     with AlarmStore.open(tmp_path / "bay.journal", rig="bay-2", publishing=True) as store:
+        tries: list[int] = []
 
-        def full(_number: int) -> None:
+        def full(number: int) -> None:
+            tries.append(number)
             raise DatabaseError(
                 tmp_path / "bay.journal.alarms", "nothing was written: database or disk is full"
             )
@@ -109,6 +111,7 @@ async def test_an_outbox_that_can_not_be_emptied_sends_nothing_twice(
                             store.acknowledge(None, None, None)
                         publisher.changed()
                         await until(lambda state=state: state in "".join(subscriber.of("/leak")[-1:]), state)
+                    await until(lambda: bool(tries), "a try to empty it")
                 publisher.changed(store.close_soaks(None))
                 await until(lambda: not store.outbox(), "the outbox")
             await until(lambda: subscriber.of("/presence/analysis")[-1] == "offline", "the end")
