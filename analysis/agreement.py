@@ -48,11 +48,8 @@ class Agreement:
 
     doubt: Reason | None  # of the common temperature
     held: bool  # nobody is to be woken by what rests on it
-    differs: NDArray[
-        np.bool_
-    ]  # (S,) loses more than its neighbours, by more than the limit, whatever the air was
-    loss_per_s: Array  # (S,) how much more than them
-    deviation_per_s: Array
+    differs: NDArray[np.bool_]
+    """(S,) loses more than its neighbours, by more than the limit, whatever the air was."""
 
     @property
     def trusted(self) -> bool:
@@ -96,7 +93,7 @@ def agreement(
     # before the witnesses can be heard nobody is woken either
     unheard = said is None and usable.sum() > 1
     held = doubt is not None or unheard or (said is not None and said.doubtful)
-    return Agreement(doubt, held, np.asarray(differs & usable), more, deviation)
+    return Agreement(doubt, held, np.asarray(differs & usable))
 
 
 def _heard(estimator: Estimator, evidence: Evidence, usable: NDArray[np.bool_]) -> Said | None:

@@ -122,13 +122,15 @@ class FrozenHeights:
             least = max(self.bounds.asked, 4.0 * float(still[i]), float(self.asked_m[i]))
             if long and not on_stop and range_m > least:
                 self.frozen_s[i], self.asked_m[i] = self.begun_s[i], range_m
-            elif self._beside_others(int(i), time_s, height_m):
-                self.frozen_s[i], self.asked_m[i] = self.begun_s[i], max(least, float(self.asked_m[i]))
+            gone_m = self._others_gone(int(i), time_s, height_m)
+            if gone_m > self.asked_m[i]:
+                self.frozen_s[i], self.asked_m[i] = self.begun_s[i], gone_m
 
-    def _beside_others(self, i: int, time_s: float, height_m: Array) -> bool:
-        """Whether all others have gone down while section `i` stood still."""
+    def _others_gone(self, i: int, time_s: float, height_m: Array) -> float:
+        """Return how far all others at least have gone down while section `i` stood still; 0: not far, or not long."""
         gone = np.delete(self.others_at[i] - height_m, i)
         gone = gone[np.isfinite(gone)]
         if self.bounds.others is None or len(gone) < 2 or time_s - self.begun_s[i] < BESIDE_OTHERS_s:
-            return False
-        return bool((gone > self.bounds.others).all())
+            return 0.0
+        least = float(gone.min())
+        return least if least > self.bounds.others else 0.0

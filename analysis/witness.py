@@ -57,8 +57,6 @@ class Said:
     """What the sections say of the air's thermometer."""
 
     evidence: float  # ln of the evidence gained by "it is wrong" since it went wrong
-    since_s: float  # when that began
-    error_K: float  # the largest error of the common temperature if it is wrong, after the gas's lag
     least: float  # the same without the section that speaks for it most
     loss_per_s: Array  # (S,) means if it is wrong; what they have in common is then hardly known
     covariance: Array  # (S, S) of these
@@ -89,7 +87,7 @@ def hear(
     if usable.sum() < 2 or len(points) < LEAST_POINTS:
         return None
     runs = _Joint(estimator, points, lag_of, shape_of, usable)
-    evidence, since, which = runs.gained()
+    evidence, which = runs.gained()
     least = evidence
     if evidence > DOUBTFUL and usable.sum() > 2:
         # one whose leak no shape describes must not speak for all
@@ -98,13 +96,10 @@ def hear(
         least = min(other.gained()[0] for other in others)
     best = len(HONEST) + which
     losses = np.arange(count) * WIDTH + LOSS
-    errors = runs.common_K[since:, best]
     share = np.array([_leaked_s(estimator, points[-1], i, lag_of[i], shape_of[i]) for i in range(count)])
     share /= max(points[-1].time_s - estimator.begun_s, 1.0)
     return Said(
         evidence,
-        points[since].time_s,
-        float(errors[np.abs(errors).argmax()]),
         least,
         share * runs.mean[best, losses],
         np.outer(share, share) * runs.covariance[best][np.ix_(losses, losses)],
@@ -123,22 +118,20 @@ def _leaked_s(estimator: Estimator, point: Point, i: int, lag: np.intp, shape: n
     return max(elapsed_s - start_s, 0.0) if np.isfinite(start_s) else elapsed_s
 
 
-def _most_gained(gained: Array) -> tuple[float, int, int]:
-    """Return the largest sum over a stretch of rows of any column of (T, K), the stretch's first row, and the column.
+def _most_gained(gained: Array) -> tuple[float, int]:
+    """Return the largest sum over a stretch of rows of any column of (T, K), and the column.
 
     >>> _most_gained(np.array([[1.0], [-3.0], [2.0], [2.5], [-1.0]]))
-    (4.5, 2, 0)
+    (4.5, 0)
     """
-    best, first, which = 0.0, 0, 0
+    best, which = 0.0, 0
     total = np.zeros(gained.shape[1])
-    begun = np.zeros(gained.shape[1], dtype=np.intp)
-    for k, row in enumerate(gained):
-        begun = np.where(total > 0.0, begun, k)
+    for row in gained:
         total = np.maximum(total, 0.0) + row
         top = int(total.argmax())
         if total[top] > best:
-            best, first, which = float(total[top]), int(begun[top]), top
-    return best, first, which
+            best, which = float(total[top]), top
+    return best, which
 
 
 class _Joint:
@@ -180,19 +173,17 @@ class _Joint:
         ]
         self.until_s = np.where(usable, np.array(first_s) - SPACING_s, -np.inf)
         self.history = np.zeros((len(points), len(BELIEFS)))
-        self.common_K = np.zeros((len(points), len(BELIEFS)))
         before: Point | None = None
         for k, point in enumerate(points):
             if before is not None:
                 moved = point.lagged_K[lag_of] - before.lagged_K[lag_of]
                 self._predict(point.time_s - before.time_s, moved, priors.structure)
             self._take(estimator, point)
-            self.common_K[k] = self.mean[:, -1]
             self.history[k] = self.log_evidence
             before = point
 
-    def gained(self) -> tuple[float, int, int]:
-        """Return the evidence that a wrong thermometer has gained over a right one, since which point, and which one."""
+    def gained(self) -> tuple[float, int]:
+        """Return the evidence that a wrong thermometer has gained over a right one, and which one."""
         honest = np.logaddexp.reduce(self.history[:, : len(HONEST)], axis=1) - np.log(len(HONEST))
         return _most_gained(np.diff(self.history[:, len(HONEST) :] - honest[:, None], axis=0, prepend=0.0))
 
