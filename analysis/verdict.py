@@ -21,6 +21,8 @@ CONFIDENCE_BY_HAND: Final = 0.99
 SHORTEST_h: Final = 4.0
 # A leak that isn't fast isn't told from the gas that cools after the begin before that (own choice).
 EARLIEST_LEAK_h: Final = 1.5
+# Before a soak is one, who looks at every minute sees 95 % now and then: as much is asked as by the alarm.
+EARLY_CONFIDENCE: Final = 0.998
 # A soak with less of its time measured than this proves nothing about the rest.
 LEAST_SHARE: Final = 0.6
 # After the last height by hand nothing is known (own choice).
@@ -124,7 +126,8 @@ def _against_any(conditions: Conditions) -> list[Reason]:
 
 
 def _against_leaking(conditions: Conditions) -> list[Reason]:
-    if conditions.hours < EARLIEST_LEAK_h and not conditions.lost_fast:
+    early = conditions.hours < SHORTEST_h and (conditions.probability_over or 0.0) < EARLY_CONFIDENCE
+    if (conditions.hours < EARLIEST_LEAK_h or early) and not conditions.lost_fast:
         # warm gas that cools looks the same, and so does a car that was rolled out before anybody looked
         return [Reason("begin_unclear", "how warm the gas was at the begin can't be told from a leak yet")]
     if conditions.neighbours_gain_per_s > (conditions.surely_over_per_s or 0.0):

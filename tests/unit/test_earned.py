@@ -249,7 +249,9 @@ DOUBT = Reason("air_doubtful", "all contradict the air")
     [
         ({}, "leaking", []),
         ({"hours": 1.4}, "undecided", ["begin_unclear"]),
-        ({"hours": 1.6}, "leaking", []),
+        ({"hours": 1.6}, "undecided", ["begin_unclear"]),
+        ({"hours": 1.6, "probability_over": 0.999}, "leaking", []),
+        ({"hours": 4.0}, "leaking", []),
         ({"hours": 1.4, "lost_fast": True}, "leaking", []),
         ({"doubts": (Reason("empty", "nothing was tested"),)}, "undecided", ["empty"]),
         ({"air_doubt": DOUBT}, "undecided", ["air_doubtful", "leaks_at_times"]),
