@@ -158,7 +158,7 @@ def test_leaking_on_both_sides(over: float, verdict: str) -> None:
 def test_a_leak_needs_neither_the_plan_nor_the_cold() -> None:
     # what was seen to leak leaks; a soak cut short does not take that back
     short = replace(
-        GOOD, probability_over=0.99, hours=3.0, hours_used=1.0, coldest_degC=None, probability_leaks_over=1.0
+        GOOD, probability_over=0.999, hours=3.0, hours_used=1.0, coldest_degC=None, probability_leaks_over=1.0
     )
     assert decide(short) == ("leaking", [])
 
