@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from analysis.judging import Judged, hours_of, judge, label_of
+from analysis.judging import Judged, hours_of, judge, label_of, long_enough_s, not_before_s, too_wide
 from analysis.settle import moment_at
 from analysis.verdict import SHORTEST_h, doubts
 from analysis.wording import short_time
@@ -56,7 +56,7 @@ class History:
         """Take a section's verdict at the present moment of a soak."""
         name, verdict, now_s = soak.sections[i], judged.verdict, soak.last_s
         if self._since.get(name, ("", 0.0))[0] != verdict:
-            end_s = _end_s(soak, judged)
+            end_s = long_enough_s(soak, judged)
             # before the end nothing is tight, and mostly it is nothing else that was missing
             at_the_end = verdict == "tight" and self._looked_s < end_s <= now_s
             self._since[name] = (verdict, end_s if at_the_end else now_s)
@@ -109,7 +109,7 @@ def _awaited(soak: SoakAnalysis, i: int, judged: Judged, outlook: Outlook | None
         return _by_plan(soak, judged)
     if judged.conditions.by_hand:
         return _no_time("perhaps with the next height by hand")
-    if outlook is None:
+    if outlook is None or too_wide(judged):
         return _no_time("too early to say when")
     return _by_outlook(soak, judged, float(outlook.decided_s[i]))
 
@@ -122,17 +122,11 @@ def _what_is_missing(soak: SoakAnalysis, i: int) -> str:
     return "too early to say when" if early else "not with these readings, see the notes"
 
 
-def _end_s(soak: SoakAnalysis, judged: Judged) -> float:
-    """When the soak will have lasted long enough for "tight", seconds since the begin."""
-    planned_h = judged.conditions.planned_hours
-    return _begin_s(soak) + 3600.0 * (SHORTEST_h if planned_h is None else planned_h)
-
-
 def _by_plan(soak: SoakAnalysis, judged: Judged) -> Decision:
     """The loss is known to be under the limit; what is missing for "tight"?"""
     if doubts(judged.conditions):
         return _no_time("standing longer alone won't do, see the notes")
-    end_s = _end_s(soak, judged)
+    end_s = long_enough_s(soak, judged)
     if soak.last_s >= end_s:
         return _no_time(
             "when it has got as cold as planned" if judged.conditions.too_warm else "see the notes"
@@ -149,8 +143,7 @@ def _by_outlook(soak: SoakAnalysis, judged: Judged, at_s: float) -> Decision:
     if not math.isfinite(at_s):
         return _no_time("not within four days: too near to the limit")
     towards_tight = judged.loss_per_s is not None and judged.loss_per_s < judged.limit_per_s
-    if towards_tight:
-        at_s = max(at_s, _end_s(soak, judged))
+    at_s = max(at_s, not_before_s(soak, judged))
     if soak.begin_utc is None:
         return Decision(None, None, f"about {moment_at(at_s, None)}")
     expected = f"{np.datetime64(moment_at(at_s, soak.begin_utc)[:16].replace(' ', 'T'), 's')}Z"

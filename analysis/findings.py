@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.hole import hole_of, hole_words
-from analysis.judging import hours_of, judge, label_of
+from analysis.judging import hours_of, judge, label_of, not_before_s, too_wide
 from analysis.settle import outlook_of, settling
 from analysis.tape_words import tape_remarks
 from logger.units import SECONDS_PER_DAY, ZERO_CELSIUS_K, STANDARD_ATMOSPHERE_Pa
 
 if TYPE_CHECKING:
     from analysis.evidence import Evidence
+    from analysis.judging import Judged
     from analysis.outlook import Outlook
     from analysis.soak import SoakAnalysis
     from analysis.steps import Step
@@ -70,13 +71,13 @@ class Ahead:
         self.taken = False
         self.outlook: Outlook | None = None
 
-    def of(self, i: int) -> list[str]:
-        """Return what would settle section `i`."""
+    def of(self, i: int, not_before_s: float) -> list[str]:
+        """Return what would settle section `i`, and when; not before a moment."""
         evidence = self.soak.known()
         if not self.taken and evidence is not None:
             self.outlook = outlook_of(self.soak, evidence, self.soak.limit_per_s())
         self.taken = True
-        return [] if self.outlook is None else settling(self.outlook, i, self.soak.begin_utc)
+        return [] if self.outlook is None else settling(self.outlook, i, self.soak.begin_utc, not_before_s)
 
 
 def _section(
@@ -103,7 +104,7 @@ def _section(
         remarks.append(f"Judged in {judged.pieces} pieces, between what was noted; the worst one counts.")
     if any(reason.code == "near_threshold" for reason in judged.reasons):
         # a look ahead supposes a height in every bin
-        remarks += [MEASURE_AGAIN] if judged.conditions.by_hand else ahead.of(i)
+        remarks += [MEASURE_AGAIN] if judged.conditions.by_hand else _settling(soak, i, judged, ahead)
     if verdict == "leaking" and loss is not None:
         remarks += _as_a_hole(soak, i, loss)
     remarks += _remarks(soak, i, coldest=coldest, verdict=verdict)
@@ -130,6 +131,10 @@ def _section(
         "reasons": sorted({reason.code for reason in judged.reasons}),
         "notes": remarks,
     }
+
+
+def _settling(soak: SoakAnalysis, i: int, judged: Judged, ahead: Ahead) -> list[str]:
+    return [] if too_wide(judged) else ahead.of(i, not_before_s(soak, judged))
 
 
 def _as_sentence(text: str) -> str:

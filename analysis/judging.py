@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from analysis.soak import SoakAnalysis
 
 RISEN: Final = 0.01
+TOO_WIDE: Final = 8.0  # in limits: what is foretold from so little moves by days (own choice)
 READINGS_TELL: Final = 40  # with fewer, how well the model fits is not known
 
 
@@ -62,6 +63,25 @@ def judge(soak: SoakAnalysis, i: int) -> Judged:
     if not pieces:
         return _judge(soak, i)
     return _worst(soak, [(hours_of(piece), _judge(piece, i, piece=True)) for piece in pieces])
+
+
+def long_enough_s(soak: SoakAnalysis, judged: Judged) -> float:
+    """When the soak will have lasted long enough for "tight", seconds since the begin."""
+    planned_h = judged.conditions.planned_hours
+    begin_s = 0.0 if math.isnan(soak.first_s) else soak.first_s
+    return begin_s + 3600.0 * (SHORTEST_h if planned_h is None else planned_h)
+
+
+def not_before_s(soak: SoakAnalysis, judged: Judged) -> float:
+    """Return the moment before which the verdict that is on its way can't be given: tight wants its length."""
+    towards_tight = judged.loss_per_s is not None and judged.loss_per_s < judged.limit_per_s
+    return long_enough_s(soak, judged) if towards_tight else 0.0
+
+
+def too_wide(judged: Judged) -> bool:
+    """Whether the interval is too wide to say when it will be decided."""
+    interval = judged.interval_per_s
+    return interval is not None and interval[1] - interval[0] > TOO_WIDE * judged.limit_per_s
 
 
 def _worst(soak: SoakAnalysis, judged: list[tuple[float, Judged]]) -> Judged:

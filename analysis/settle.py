@@ -58,15 +58,17 @@ def outlook_of(soak: SoakAnalysis, evidence: Evidence, limit_per_s: NDArray[np.f
     return look_ahead(scene_of(soak, evidence), evidence, limit_per_s, float(time_s[-1]))
 
 
-def settling(outlook: Outlook, i: int, begin_utc: np.datetime64 | None) -> list[str]:
-    """Return the sentences for section `i`.
+def settling(
+    outlook: Outlook, i: int, begin_utc: np.datetime64 | None, not_before_s: float = 0.0
+) -> list[str]:
+    """Return the sentences for section `i`; `not_before_s`: when the soak will have lasted long enough for its verdict.
 
     >>> ahead = Outlook(np.array([41_900.0]), {"a barometer": np.array([0.5])})
     >>> settling(ahead, 0, np.datetime64("2027-01-15T18:00", "s"))[0]
     'Stand it until about 2027-01-16 05:40 UTC: that should decide, if weather and loss stay as they are.'
     """
     out = []
-    at = float(outlook.decided_s[i])
+    at = max(float(outlook.decided_s[i]), not_before_s)
     if math.isfinite(at):
         out.append(
             f"Stand it until about {moment_at(at, begin_utc)}: that should decide, if weather and loss stay as they are."
